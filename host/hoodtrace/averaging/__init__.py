@@ -1,0 +1,1 @@
+"""From samples to readings: holds, plateaus, the honest mean, the budget."""

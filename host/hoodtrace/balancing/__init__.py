@@ -1,0 +1,1 @@
+"""Which valve to turn next. (Not built yet.)"""

@@ -1,0 +1,1 @@
+"""The shell towards the board: link, recorder, and the virtual board."""

@@ -1,0 +1,1 @@
+"""The hood's calibration: references, fit, record. (Not built yet.)"""

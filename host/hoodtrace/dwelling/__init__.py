@@ -1,0 +1,1 @@
+"""The house: plan, journal, visit folder."""

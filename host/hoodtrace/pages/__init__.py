@@ -1,0 +1,1 @@
+"""Local web pages: draw what they are given. (Not built yet.)"""

@@ -1,0 +1,1 @@
+"""The hood's physics: numpy arrays in, numpy arrays out; each formula with its source."""

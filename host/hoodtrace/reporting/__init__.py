@@ -1,0 +1,1 @@
+"""The record for the customer and the official. (Not built yet.)"""

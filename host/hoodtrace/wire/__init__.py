@@ -1,0 +1,1 @@
+"""The wire: bytes become lines, lines become samples. Knows nothing of air."""
