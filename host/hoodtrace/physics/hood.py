@@ -1,0 +1,173 @@
+"""The hood file: what is known of one hood, checked key by key.
+
+`read_hood` gives a frozen `Hood` or raises `HoodError` that names every key at fault by its path. No negative value
+but where a sign has a meaning (`taps.zero_pa`, `r_k_c`, `altitude_m`), no NaN, no unknown key. The extract tables
+repeat keys for air that goes into the hood from the room; what they leave out is taken from the plain table.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import math
+import tomllib
+from pathlib import Path
+from typing import Annotated, Any, Literal, TypeVar
+
+from pydantic import BaseModel, ConfigDict, Field, ValidationError
+
+from hoodtrace.errors import HoodError
+
+Positive = Annotated[float, Field(gt=0.0, allow_inf_nan=False)]
+NotNegative = Annotated[float, Field(ge=0.0, allow_inf_nan=False)]
+Finite = Annotated[float, Field(allow_inf_nan=False)]
+Direction = Literal["supply", "extract"]
+
+
+class _Table(BaseModel):
+    model_config = ConfigDict(extra="forbid", strict=True, frozen=True)
+
+
+class Pipe(_Table):
+    """The pipe: bore and length, mm."""
+
+    bore_mm: Positive
+    length_mm: Positive
+
+
+class _VaneExtract(_Table):
+    offset_m_s: NotNegative | None = None
+    gain_m_s_per_hz: Positive | None = None
+    start_m_s: NotNegative | None = None
+    k: Positive | None = None
+    u_k_rel: NotNegative | None = None
+    response_length_m: Positive | None = None
+    edges_per_rev: Annotated[int, Field(ge=1)] | None = None
+
+
+class Vane(_Table):
+    """The vane channel: speed = offset + gain * frequency; flow = k * area * speed."""
+
+    offset_m_s: NotNegative
+    gain_m_s_per_hz: Positive
+    start_m_s: NotNegative
+    k: Positive
+    u_k_rel: NotNegative
+    response_length_m: Positive | None = None
+    edges_per_rev: Annotated[int, Field(ge=1)] | None = None
+    extract: _VaneExtract | None = None
+
+
+class _TapsExtract(_Table):
+    count: Annotated[int, Field(ge=1)] | None = None
+    c: Positive | None = None
+    u_c_rel: NotNegative | None = None
+    zero_pa: Finite | None = None
+    u_zero_pa: NotNegative | None = None
+    reference_pressure_pa: Positive | None = None
+
+
+class Taps(_Table):
+    """The pressure channel: flow = c * area * sqrt(2 |dp| / density), with the sign of dp."""
+
+    count: Annotated[int, Field(ge=1)]
+    c: Positive
+    u_c_rel: NotNegative
+    zero_pa: Finite
+    u_zero_pa: NotNegative
+    reference_pressure_pa: Positive | None = None
+    extract: _TapsExtract | None = None
+
+
+class Placement(_Table):
+    """How much readings differ from placement to placement, relative standard uncertainty."""
+
+    u_rel: NotNegative
+
+
+class Hood(_Table):
+    """One hood; see FORMATS in DEVELOPERS.md. Tables that are missing are None."""
+
+    name: str
+    pipe: Pipe
+    vane: Vane | None = None
+    taps: Taps | None = None
+    placement: Placement | None = None
+    directions: list[Direction] | None = None
+    r_k_c: Annotated[float, Field(ge=-1.0, le=1.0, allow_inf_nan=False)] = 0.0
+    altitude_m: Annotated[float, Field(ge=-1000.0, le=9000.0, allow_inf_nan=False)] | None = None
+
+    @property
+    def area_m2(self) -> float:
+        """Cross-section of the bore, m2."""
+        return math.pi / 4.0 * (self.pipe.bore_mm / 1000.0) ** 2
+
+    def vane_for(self, direction: str) -> Vane | None:
+        """Return the vane's constants for `direction` (anything but "extract" takes the plain table)."""
+        return _merged(self.vane) if direction == "extract" else self.vane
+
+    def taps_for(self, direction: str) -> Taps | None:
+        """Return the taps' constants for `direction`."""
+        return _merged(self.taps) if direction == "extract" else self.taps
+
+    def calibrated_for(self, direction: str) -> bool:
+        """Whether the hood was calibrated in `direction`."""
+        return self.directions is None or direction in self.directions
+
+
+_Channel = TypeVar("_Channel", Vane, Taps)
+
+
+def _merged(table: _Channel | None) -> _Channel | None:
+    if table is None or table.extract is None:
+        return table
+    return table.model_copy(update=table.extract.model_dump(exclude_none=True) | {"extract": None})
+
+
+def parse_hood(text: str, path: Path | str) -> Hood:
+    """Return the hood that the TOML `text` describes; `path` is what messages call it.
+
+    Raises
+    ------
+    HoodError
+        The text is not TOML, or a key is missing, unknown, negative or NaN; every key at fault is named.
+    """
+    try:
+        content: dict[str, Any] = tomllib.loads(text)
+    except (tomllib.TOMLDecodeError, RecursionError) as error:
+        raise HoodError(path, f"is not a whole TOML file ({error}). Mend or copy it again.") from error
+    try:
+        hood = Hood.model_validate(content)
+    except ValidationError as error:
+        faults = [(".".join(str(p) for p in e["loc"]), e["msg"], e["type"], e.get("input")) for e in error.errors()]
+        words = "; ".join(_fault_words(*fault) for fault in faults)
+        raise HoodError(path, f"{words}. Correct the hood file.", tuple(f[0] for f in faults)) from error
+    if hood.vane is None and hood.taps is None:
+        raise HoodError(path, "has neither a [vane] nor a [taps] table; one is needed.", ("vane", "taps"))
+    return hood
+
+
+def read_hood(path: Path) -> tuple[Hood, str]:
+    """Return the hood in file `path` and the SHA-256 of its bytes.
+
+    Raises
+    ------
+    HoodError
+        The file can't be read, is not UTF-8 text, or holds a fault (see `parse_hood`).
+    """
+    try:
+        content = path.read_bytes()
+    except OSError as error:
+        raise HoodError(path, f"the hood file can't be read ({error.strerror}). Give its path with --hood.") from error
+    try:
+        text = content.decode("utf-8")
+    except UnicodeDecodeError as error:
+        raise HoodError(path, f"is not a text file in UTF-8 (byte {error.start}). Is it a hood file?") from error
+    return parse_hood(text, path), hashlib.sha256(content).hexdigest()
+
+
+def _fault_words(key: str, message: str, kind: str, value: object) -> str:
+    if kind == "missing":
+        return f"key {key} is missing"
+    if kind == "extra_forbidden":
+        return f"key {key} is unknown"
+    return f"key {key} = {value!r}: {message[0].lower()}{message[1:]}"

@@ -1,0 +1,67 @@
+"""The pressure channel: from counts to pascals to flow.
+
+A thermal flow-through sensor reads in proportion to the density of the air in it: true dp = reading times reference
+pressure over barometric pressure (Sensirion SDP8xx data sheet: calibrated at 966 hPa; seen).
+"""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+from numpy.typing import NDArray
+
+from hoodtrace.physics.air import Air
+from hoodtrace.physics.hood import Taps
+
+FloatArray = NDArray[np.float64]
+
+RATED_PA_COUNTS = 30000
+"""Rated range of the chip in counts: +-125 Pa at 240 counts/Pa, +-500 Pa at 60 counts/Pa (data sheet; seen)."""
+
+
+def pressure_factor(taps: Taps, air: Air) -> float:
+    """Factor from the chip's reading to the true differential pressure (1 for a membrane sensor).
+
+    Examples
+    --------
+    1013.25 hPa gives 0.9533678757 (from the data sheet's formula).
+    """
+    return 1.0 if taps.reference_pressure_pa is None else taps.reference_pressure_pa / air.pressure_pa
+
+
+def flow_m3_s(dp_pa: FloatArray, area_m2: float, taps: Taps, density_kg_m3: float) -> FloatArray:
+    """Flow in m3/s (any shape) from the true differential pressure, with the sign of `dp_pa`."""
+    return np.sign(dp_pa) * taps.c * area_m2 * np.sqrt(2.0 * np.abs(dp_pa) / density_kg_m3)
+
+
+def steady_dp_pa(mean_pa: float, variance_pa2: float) -> float:
+    """Differential pressure that the mean flow alone would make, Pa.
+
+    The flow goes with the root of dp, so neither the mean of roots (biased near zero by the chip's noise) nor the
+    root of the mean (which carries the air's own fluctuation) is the mean flow. For a fluctuation of Gaussian flow
+    q = Q + s: <dp> = K (Q^2 + s^2) and var(dp) = K^2 (4 Q^2 s^2 + 2 s^4), hence K Q^2 = sqrt(<dp>^2 - var/2).
+
+    Parameters
+    ----------
+    mean_pa : float
+        Mean of dp; its sign is kept. The chip's white noise does not bias it.
+    variance_pa2 : float
+        Variance of dp without the chip's noise, Pa^2.
+
+    Returns
+    -------
+    float
+        Pa; 0 where the fluctuation is as large as the mean.
+
+    References
+    ----------
+    Own derivation from the moments of a Gaussian.
+
+    Examples
+    --------
+    >>> steady_dp_pa(4.0, 0.0)
+    4.0
+    """
+    rest = mean_pa**2 - variance_pa2 / 2.0
+    return math.copysign(math.sqrt(rest), mean_pa) if rest > 0.0 else 0.0

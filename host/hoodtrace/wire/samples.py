@@ -1,0 +1,414 @@
+"""From lines to samples: boots told apart, order restored, duplicates dropped, wraps undone, losses counted.
+
+`Assembler` takes what the decoder gives and hands on `Samples`: one boot each, in the order of SEQ, with the messages
+among them. With a finite `patience_s` (a live view) a hole in SEQ holds back what follows until the missing lines
+were sent again or the board's clock has gone on by that much; without one (a whole file) everything waits for
+`finish`, and a line counts however late it came. What comes out never depends on how the stream was cut.
+
+Which boot a line belongs to is only certain from a `hello` with its boot id. So lines wait for the next `hello`
+after an `opened` or `gap` note, after more than two seconds of silence, and at the beginning; a line that goes back in
+SEQ is a repeated one once a line goes forward again, and the first of a new boot if a `hello` says so.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable
+from dataclasses import dataclass, field
+from datetime import datetime
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from hoodtrace.wire.decoder import Decoded, Message, SampleColumns
+from hoodtrace.wire.lines import EDGES_MODULUS, PROTOCOL, SEQ_MODULUS
+
+SILENCE_US = 2_000_000
+"""A longer jump forward may hide a restart of the board."""
+
+_COLUMN = np.dtype(
+    [
+        ("seq", np.int64),
+        ("t_us", np.int64),
+        ("edges", np.int32),
+        ("age_us", np.int32),
+        ("raw_dp", np.int16),
+        ("raw_temp", np.int16),
+        ("flags", np.uint8),
+    ]
+)
+Rows = NDArray[np.void]
+
+
+@dataclass(frozen=True, slots=True)
+class Boot:
+    """One run of the board: `number` counts from 1 in the trace, `hello` is the JSON object in force."""
+
+    number: int
+    id: str
+    hello: dict[str, Any]
+
+    def positive(self, key: str) -> float | None:
+        """Return the value of `key` in the hello if it is a finite positive number, else None."""
+        value = self.hello.get(key)
+        if isinstance(value, int | float) and not isinstance(value, bool) and 0 < value < math.inf:
+            return float(value)
+        return None
+
+
+@dataclass(frozen=True, slots=True)
+class Samples:
+    """Consecutive samples of one boot, each column of shape (n,), and the board's messages up to the last of them.
+
+    `seq` and `edges` are unwrapped (int64), `edges` counts from the boot's first sample here; times in us since boot.
+    """
+
+    boot: Boot
+    seq: NDArray[np.int64]
+    t_us: NDArray[np.int64]
+    edges: NDArray[np.int64]
+    age_us: NDArray[np.int64]
+    raw_dp: NDArray[np.int16]
+    raw_temp: NDArray[np.int16]
+    flags: NDArray[np.uint8]
+    messages: tuple[Message, ...]
+
+    def __len__(self) -> int:
+        return len(self.seq)
+
+
+@dataclass(slots=True)
+class _Run:
+    """What is known of one boot while its lines come in."""
+
+    boot: Boot
+    low: int | None = None
+    high: int | None = None
+    high_us: int = 0
+    next_seq: int | None = None
+    n_lost: int = 0
+    edges: int | None = None
+    edges_raw: int = 0
+    waiting: list[Rows] = field(default_factory=list)
+    said: list[tuple[int, Message]] = field(default_factory=list)
+
+    def unwrap(self, seq: NDArray[np.int64]) -> NDArray[np.int64]:
+        """Return `seq` without the wrap at 2**28, as the values nearest to the highest so far."""
+        near = self.high if self.high is not None else (int(seq[0]) if len(seq) else 0)
+        half = SEQ_MODULUS // 2
+        return (seq - near + half) % SEQ_MODULUS - half + near
+
+
+@dataclass(frozen=True, slots=True)
+class Clock:
+    """A host note with the time of day: at `t_us` of boot `boot_number` it was `utc_s` (seconds of the epoch)."""
+
+    boot_number: int
+    t_us: int
+    utc_s: float
+
+
+class Assembler:
+    """Feed it `Decoded` blocks, then `finish`; it returns the samples that are in order and complete.
+
+    Parameters
+    ----------
+    patience_s : float or None
+        How long (by the board's clock) a hole in SEQ holds back what follows; None waits for the end of the stream.
+
+    Attributes
+    ----------
+    clocks : list of Clock
+        Host notes with the time of day.
+    other_protocol : object or None
+        The protocol of a hello that is not ours; the caller decides what that means.
+    n_late : int
+        Lines that came too late to be used; 0 without a patience.
+    n_stray : int
+        Good lines that fit no boot in the stream (a piece of another trace, say); they are not used.
+    """
+
+    def __init__(self, patience_s: float | None = None) -> None:
+        self._patience_us = math.inf if patience_s is None else patience_s * 1e6
+        self._runs: list[_Run] = []
+        self._run: _Run | None = None
+        self._unsure: list[tuple[SampleColumns, list[Message]]] = []
+        self._wait_for_hello = True
+        self.clocks: list[Clock] = []
+        self.other_protocol: object = None
+        self.n_late = 0
+        self.n_stray = 0
+
+    @property
+    def n_lost(self) -> int:
+        """SEQ numbers of all boots that were given up."""
+        return sum(run.n_lost for run in self._runs)
+
+    @property
+    def n_boots(self) -> int:
+        """Boots seen so far."""
+        return len(self._runs)
+
+    def feed(self, decoded: Decoded) -> list[Samples]:
+        """Take the next block and return the samples that are now complete."""
+        out: list[Samples] = []
+        samples, start = decoded.samples, 0
+        plain: list[Message] = []
+        for message in decoded.messages:
+            what = message.body.get("kind")
+            if message.kind == "J" and not self._decides(message):
+                plain.append(message)
+            elif message.kind == "J" or (message.kind == "H" and what in ("opened", "gap", "clock")):
+                stop = int(np.searchsorted(samples.place, message.place))
+                self._lines(_part(samples, start, stop), plain)
+                start, plain = stop, []
+                if message.kind == "J":
+                    out += self._hello(message)
+                else:
+                    self._note(message, str(what))
+        self._lines(_part(samples, start, len(samples)), plain)
+        if self._run is not None and self._patience_us < math.inf:
+            out += self._complete(self._run, final=False)
+        return out
+
+    def finish(self) -> list[Samples]:
+        """Close the stream and return the rest; holes that are left are lost."""
+        if self._run is None and any(len(columns) or said for columns, said in self._unsure):
+            self._start("", {})
+        elif self._wait_for_hello and self._run is not None:
+            self._unsure = [self._that_fit(self._run, *lines) for lines in self._unsure]
+        self._settle()
+        if self._patience_us < math.inf:
+            return self._complete(self._run, final=True) if self._run is not None else []
+        return [part for run in self._runs for part in self._complete(run, final=True)]
+
+    def _decides(self, message: Message) -> bool:
+        """Whether a J message is a hello that settles or changes which boot the lines belong to."""
+        if message.body.get("kind") != "hello":
+            return False
+        run = self._run
+        return run is None or self._wait_for_hello or message.body != run.boot.hello
+
+    def _hello(self, message: Message) -> list[Samples]:
+        hello = message.body
+        if hello.get("protocol", PROTOCOL) != PROTOCOL:
+            self.other_protocol = hello["protocol"]
+        name, out = str(hello.get("boot", "")), []
+        if self._run is None or name != self._run.boot.id:
+            if self._run is not None and self._patience_us < math.inf:
+                out = self._complete(self._run, final=True)
+            known = [run for run in self._runs if run.boot.id == name]
+            if known:
+                self._run = known[0]
+            else:
+                self._start(name, hello)
+        self._settle()
+        if self._run is not None:
+            self._accept(self._run, _NONE, [message])
+        return out
+
+    def _start(self, name: str, hello: dict[str, Any]) -> None:
+        self._run = _Run(Boot(len(self._runs) + 1, name, hello))
+        self._runs.append(self._run)
+
+    def _note(self, message: Message, what: str) -> None:
+        if what in ("opened", "gap"):
+            self._wait_for_hello = True
+        utc_s = _epoch_s(message.body.get("utc"))
+        if utc_s is not None and self._run is not None and not self._unsure and message.t_us > 0:
+            self.clocks.append(Clock(self._run.boot.number, message.t_us, utc_s))
+
+    def _settle(self) -> None:
+        """Give the lines that waited for a hello to the boot that is now certain."""
+        unsure, self._unsure, self._wait_for_hello = self._unsure, [], False
+        if self._run is not None:
+            for columns, said in unsure:
+                self._accept(self._run, columns, said)
+
+    def _that_fit(self, run: _Run, columns: SampleColumns, said: list[Message]) -> tuple[SampleColumns, list[Message]]:
+        """Return those lines whose SEQ and TIME stand between their neighbours' in `run`; count the others."""
+        known = np.concatenate([*run.waiting, np.empty(0, _COLUMN)])
+        known = known[np.argsort(known["seq"], kind="stable")]
+        edges_us = np.concatenate([[-1], known["t_us"], [np.iinfo(np.int64).max]])
+
+        def fit(seq: NDArray[np.int64], t_us: NDArray[np.int64]) -> NDArray[np.bool_]:
+            near = run.unwrap(seq)
+            after = np.searchsorted(known["seq"], near, side="right")
+            fits: NDArray[np.bool_] = (edges_us[after] <= t_us) & (t_us <= edges_us[after + 1])
+            if run.high is not None and self._patience_us < math.inf:
+                fits &= near > run.high
+            return fits
+
+        keep = fit(columns.seq, columns.t_us)
+        speak = fit(np.array([m.seq for m in said], np.int64), np.array([m.t_us for m in said], np.int64))
+        self.n_stray += int(np.sum(~keep)) + int(np.sum(~speak))
+        kept = SampleColumns(*(getattr(columns, name)[keep] for name in SampleColumns.__slots__))
+        return kept, [m for m, k in zip(said, speak, strict=True) if k]
+
+    def _lines(self, columns: SampleColumns, said: list[Message]) -> None:
+        """Take lines in stream order with no deciding message among them."""
+        if not len(columns) and not said:
+            return
+        run = self._run
+        if run is None or self._wait_for_hello:
+            self._unsure.append((columns, said))
+            return
+        place = np.concatenate([columns.place, [m.place for m in said]]).astype(np.int64)
+        order = np.argsort(place, kind="stable")
+        seq = run.unwrap(np.concatenate([columns.seq, [m.seq for m in said]]).astype(np.int64))[order]
+        t_us = np.concatenate([columns.t_us, [m.t_us for m in said]]).astype(np.int64)[order]
+        before = seq[0] - 1 if run.high is None else run.high
+        highest = np.maximum.accumulate(np.concatenate([[before], seq]))
+        forward = np.flatnonzero(seq > highest[:-1])
+        t_forward = np.concatenate([[run.high_us if run.high is not None else t_us[0]], t_us[forward]])
+        step_us = np.diff(t_forward)
+        broken = np.flatnonzero((step_us > SILENCE_US) | (step_us < 0))
+        # Certain up to the first silence; behind the last line that goes forward nothing is certain yet.
+        certain = forward[: broken[0]] if len(broken) else forward
+        stop = int(certain[-1]) + 1 if len(certain) else 0
+        if len(broken) or stop < len(place):
+            cut = int(place[order[stop]])
+            if stop:
+                self._settle()
+            first, rest = _split(columns, said, cut)
+            if stop:
+                self._accept(run, *first)
+            self._unsure.append(rest if stop else (columns, said))
+            self._wait_for_hello = len(broken) > 0
+        else:
+            self._settle()
+            self._accept(run, columns, said)
+
+    def _accept(self, run: _Run, columns: SampleColumns, said: list[Message]) -> None:
+        """Put lines that are certainly of this boot to those that wait for their turn."""
+        n = len(columns)
+        seq = run.unwrap(np.concatenate([columns.seq, [m.seq for m in said]]).astype(np.int64))
+        if not len(seq):
+            return
+        t_us = np.concatenate([columns.t_us, [m.t_us for m in said]]).astype(np.int64)
+        if run.low is None or self._patience_us == math.inf:
+            run.low = int(seq.min()) if run.low is None else min(run.low, int(seq.min()))
+        wanted = seq >= run.low
+        if self._patience_us < math.inf:
+            place = np.concatenate([columns.place, [m.place for m in said]])
+            order = np.argsort(place, kind="stable")
+            newest = np.maximum.accumulate(np.maximum(t_us[order], run.high_us))
+            wanted[order] &= newest - t_us[order] <= self._patience_us
+            self.n_late += int(np.sum(~wanted))
+        rows = np.empty(n, _COLUMN)
+        rows["seq"] = seq[:n]
+        for name in _COLUMN.names[1:] if _COLUMN.names else ():
+            rows[name] = getattr(columns, name)
+        run.waiting.append(rows[wanted[:n]])
+        run.said += [(int(s), m) for s, m, w in zip(seq[n:], said, wanted[n:], strict=True) if w]
+        top = int(np.argmax(seq))
+        if run.high is None or seq[top] > run.high:
+            run.high, run.high_us = int(seq[top]), max(run.high_us, int(t_us[top]))
+
+    def _complete(self, run: _Run, final: bool) -> list[Samples]:
+        """Return the samples of `run` up to its first hole that may still be filled."""
+        rows = np.concatenate(run.waiting) if run.waiting else np.empty(0, _COLUMN)
+        if np.any(rows["seq"][1:] <= rows["seq"][:-1]):
+            rows = rows[np.unique(rows["seq"], return_index=True)[1]]
+        if np.any(rows["t_us"][1:] < rows["t_us"][:-1]):
+            in_time = rows["t_us"] >= np.maximum.accumulate(rows["t_us"])
+            self.n_stray += int(np.sum(~in_time))
+            rows = rows[in_time]
+        said = dict(run.said)
+        spoken = np.array(sorted(said), np.int64)
+        seq = np.union1d(rows["seq"], spoken) if len(spoken) else rows["seq"]
+        start = int(np.searchsorted(seq, run.next_seq)) if run.next_seq is not None else 0
+        seq = seq[start:]
+        if not len(seq):
+            run.waiting, run.said = [], []
+            return []
+        before = seq[0] - 1 if run.next_seq is None else run.next_seq - 1
+        holes = np.diff(np.concatenate([[before], seq])) - 1
+        stop = len(seq)
+        if not final:
+            open_holes = np.flatnonzero(holes)
+            if len(open_holes):
+                t_after = np.array([_time_of(int(s), rows, said) for s in seq[open_holes]])
+                held = open_holes[run.high_us - t_after <= self._patience_us]
+                stop = int(held[0]) if len(held) else stop
+        run.n_lost += int(holes[:stop].sum())
+        if stop:
+            run.next_seq = int(seq[stop - 1]) + 1
+        end = run.next_seq if run.next_seq is not None else int(seq[0])
+        ready = (rows["seq"] < end) & (rows["seq"] > before)
+        later = [(s, m) for s, m in run.said if s >= end]
+        messages = [said[s] for s in spoken.tolist() if before < s < end]
+        part = rows[ready]
+        run.waiting, run.said = [rows[rows["seq"] >= end]], later
+        return list(_stretches(run, part, messages)) if len(part) or messages else []
+
+
+def _stretches(run: _Run, rows: Rows, messages: list[Message]) -> Iterable[Samples]:
+    """Yield `rows` as `Samples`, cut where a hello changes what the counts mean."""
+    start = 0
+    behind: list[Message] = []
+    for message in messages:
+        if message.body.get("kind") == "hello" and message.body != run.boot.hello:
+            stop = int(np.searchsorted(rows["t_us"], message.t_us))
+            yield _samples(run, rows[start:stop], behind)
+            run.boot = Boot(run.boot.number, run.boot.id, message.body)
+            start, behind = stop, []
+        behind.append(message)
+    yield _samples(run, rows[start:], behind)
+
+
+def _samples(run: _Run, rows: Rows, messages: list[Message]) -> Samples:
+    edges = rows["edges"].astype(np.int64)
+    if len(rows):
+        if run.edges is None:
+            run.edges, run.edges_raw = 0, int(edges[0])
+        raw = np.concatenate([[run.edges_raw], edges])
+        edges = run.edges + np.cumsum(np.diff(raw) % EDGES_MODULUS)
+        run.edges, run.edges_raw = int(edges[-1]), int(raw[-1])
+    return Samples(
+        run.boot,
+        rows["seq"].copy(),
+        rows["t_us"].copy(),
+        edges,
+        rows["age_us"].astype(np.int64),
+        rows["raw_dp"].copy(),
+        rows["raw_temp"].copy(),
+        rows["flags"].copy(),
+        tuple(messages),
+    )
+
+
+def _time_of(seq: int, rows: Rows, said: dict[int, Message]) -> int:
+    if seq in said:
+        return said[seq].t_us
+    return int(rows["t_us"][np.searchsorted(rows["seq"], seq)])
+
+
+def _part(columns: SampleColumns, start: int, stop: int) -> SampleColumns:
+    return SampleColumns(*(getattr(columns, name)[start:stop] for name in SampleColumns.__slots__))
+
+
+def _split(
+    columns: SampleColumns, said: list[Message], place: int
+) -> tuple[tuple[SampleColumns, list[Message]], tuple[SampleColumns, list[Message]]]:
+    """Cut lines in two: those before byte `place` of the stream, and the rest."""
+    cut = int(np.searchsorted(columns.place, place))
+    return (
+        (_part(columns, 0, cut), [m for m in said if m.place < place]),
+        (_part(columns, cut, len(columns)), [m for m in said if m.place >= place]),
+    )
+
+
+def _epoch_s(utc: object) -> float | None:
+    """Return seconds of the epoch of an ISO 8601 text with zone, None where it is not one."""
+    if not isinstance(utc, str):
+        return None
+    try:
+        moment = datetime.fromisoformat(utc)
+    except ValueError:
+        return None
+    return moment.timestamp() if moment.tzinfo is not None else None
+
+
+_NONE = SampleColumns(*(np.empty(0, np.int64) for _ in range(8)))
