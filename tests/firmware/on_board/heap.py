@@ -1,0 +1,69 @@
+# ruff: noqa
+"""Runs the whole loop with the heap locked: any allocation is a MemoryError.
+
+Argument `control`: the writer allocates once, which must be caught, or the proof proves nothing.
+"""
+
+import sys
+
+import gc
+import micropython
+
+import app as board
+import machine
+import settings
+from air import Air
+from dp import Dp
+from time import AT_BOOT
+from vane import PinVane
+from world import world
+
+N_WRITES = 900
+CONTROL = "control" in sys.argv
+
+
+class Enough(Exception):
+    pass
+
+
+ENOUGH = Enough()
+
+
+class Writer:
+    def __init__(self):
+        self.n_writes = 0
+        self.n_bytes = 0
+
+    def write(self, data, n):
+        self.n_writes += 1
+        self.n_bytes += n
+        if CONTROL and self.n_writes == 400:
+            self.last = data[:n]
+        if self.n_writes == N_WRITES:
+            raise ENOUGH
+        return n
+
+
+settings.LEASE_US = 1 << 29
+settings.STATUS_EVERY_US = 5_000_000
+reader, writer = micropython.RingIO(2048), Writer()
+pin = machine.Pin
+i2c = machine.I2C(0, scl=None, sda=None, freq=100_000, timeout=0)
+app = board.App(reader, writer, PinVane(pin(15), 300), Dp(i2c), Air(i2c), pin(14))
+app.begin()
+with open("commands.txt", "rb") as file:
+    reader.write(file.read())
+locked = False
+gc.collect()
+gc.disable()
+before = gc.mem_alloc()
+micropython.heap_lock()
+try:
+    app.loop()
+except Enough:
+    pass
+finally:
+    micropython.heap_unlock()
+grown = gc.mem_alloc() - before
+print("writes", writer.n_writes, "bytes", writer.n_bytes, "edges", app.vane.edges, "seq", app.ring.seq)
+print("late", app.n_late, "bad", app.commands.n_bad, "wraps", (world.now_us + AT_BOOT) >> 30, "grown", grown)

@@ -1,0 +1,95 @@
+# ruff: noqa
+"""The loop when it is late and when nobody reads: one flag and a new grid, a lease that ends, a line feed first."""
+
+import micropython
+
+import app as board
+import machine
+import settings
+from air import Air
+from dp import Dp
+from vane import PinVane
+from world import world
+
+
+class Enough(Exception):
+    pass
+
+
+class Writer:
+    """Takes everything, except where `plan` says what happens at that write."""
+
+    def __init__(self, plan, enough):
+        self.plan = plan
+        self.enough = enough
+        self.taken = []
+
+    def write(self, data, n=None):
+        n = len(data) if n is None else n
+        if len(self.taken) == self.enough:
+            raise Enough
+        what = self.plan.get(len(self.taken))
+        if what == "short":
+            n -= 20
+        elif what == "none":
+            self.taken.append(b"")
+            return None
+        elif what:
+            world.advance(world.now_us + what)  # the write took that long
+        self.taken.append(bytes(data[:n]))
+        return n
+
+
+def started(reader, writer, lease_us):
+    pin = machine.Pin
+    i2c = machine.I2C(0, scl=None, sda=None, freq=100_000, timeout=0)
+    app = board.App(reader, writer, PinVane(pin(15), 300), Dp(i2c), Air(i2c), pin(14))
+    app.begin()
+    app.lease_us = lease_us
+    return app
+
+
+def samples(stream):
+    for line in stream.split(b"\n"):
+        if line[:1] == b"S" and len(line) == 60:
+            yield int(line[10:24], 16), int(line[49:51], 16)
+
+
+# A write of 130 ms in a 20 ms grid: exactly the next sample is late, then the grid goes on from there, without a burst.
+# One of 30 ms is late by less than a period: no flag, the grid stays.
+writer = Writer({50: 130_000, 80: 30_000}, 120)
+app = started(micropython.RingIO(1024), writer, 1 << 29)
+try:
+    app.loop()
+except Enough:
+    pass
+times = list(samples(b"".join(writer.taken)))
+late = [i for i, (_, flags) in enumerate(times) if flags & 8]
+assert len(late) == 1 and app.n_late == 1, late
+steps = [b[0] - a[0] for a, b in zip(times, times[1:])]
+i = late[0]
+assert 130_000 <= steps[i - 1] < 131_000, steps[i - 1]
+assert all(19_000 < step < 21_000 for step in steps[i : i + 20]), steps
+assert min(steps) >= 9_000, min(steps)  # after the 30 ms one the grid catches up once
+assert abs(times[-1][0] - times[i][0] - 20_000 * (len(times) - 1 - i)) < 1000
+
+# A short write: the lease ends at once, nothing more is said.
+settings.LEASE_US = 3_000_000
+with open("keep.txt", "rb") as file:
+    keep = file.read()
+for what in ("short", "none"):
+    reader, writer = micropython.RingIO(1024), Writer({20: what}, 10**6)
+    app = started(reader, writer, 3_000_000)
+    for _ in range(60):
+        world.advance(world.now_us + 20_000)
+        app.cycle()
+    assert len(writer.taken) == 21 and app.lease_us == 0
+    made = app.ring.seq
+    assert made > 60  # sampling went on
+    # The next `keep` brings it back, and the torn line cannot swallow the first good one.
+    reader.write(keep)
+    app.cycle()
+    assert writer.taken[21] == b"\n", writer.taken[21]
+    assert writer.taken[22].startswith(b"J "), writer.taken[22]
+    assert app.lease_us == 3_000_000
+print("all right")
