@@ -1,0 +1,183 @@
+"""The house behind the board: its clock, the vane's edges, the pressure at the taps, the air, the button, the faults.
+
+Read from a world folder (see the description of `world.json` in hoodtrace.board.world). Time 0 is the first boot;
+microseconds as plain integers, which this side of the pins may let grow beyond 30 bits. Files are read forwards,
+a block at a time, so that an hour needs no more memory than a minute. After the last tick the air is still.
+
+Clocks: `real` follows the machine's clock; `fast` jumps from one sleep to the next, but never gets more than 0.5 s
+ahead of the host's last word: then it waits for one; `free` jumps and never waits.
+"""
+
+import json
+import os
+import sys
+from array import array
+
+import uselect
+import utime
+from micropython import heap_lock, heap_unlock
+
+LEAD_US = 500_000
+PATIENCE_MS = 30_000
+NEVER = 1 << 60
+
+
+class Restart(SystemExit):
+    """The board lost its power for a moment."""
+
+
+class Blocks:
+    """Numbers of a file by index, asked for in rising order."""
+
+    def __init__(self, path, typecode, n=1024):
+        # 64-bit numbers as pairs: MicroPython's "q" gives long integers, which allocate wherever they go.
+        self.pairs = typecode == "q"
+        self.block = array("I" if self.pairs else typecode, [0] * n)
+        self.size = 8 if self.pairs else 4 if typecode == "i" else 2
+        self.file = open(path, "rb")
+        self.start = self.stop = 0
+
+    def get(self, i, beyond):
+        """The number at index i; `beyond` behind the end."""
+        while i >= self.stop:
+            n = self.file.readinto(self.block) // self.size
+            if n == 0:
+                return beyond
+            self.start = self.stop
+            self.stop += n
+        i -= self.start
+        return self.block[2 * i] | self.block[2 * i + 1] << 32 if self.pairs else self.block[i]
+
+
+class World:
+    """Everything outside the microcontroller, and the time."""
+
+    def __init__(self, folder, clock):
+        with open(folder + "/world.json") as file:
+            facts = json.load(file)
+        self.tick_us = facts["tick_us"]
+        self.dp_counts_per_pa = facts["dp_counts_per_pa"]
+        self.dp_address = facts.get("dp_address", 0x25)  # None: no such chip
+        self.air = facts["air"]  # empty: no such chip
+        self.button = facts.get("button", [])
+        self.faults = [(int(t), kind, int(t + duration)) for t, kind, duration in facts.get("faults", [])]
+        self.restarts = [(start, stop) for start, kind, stop in self.faults if kind == "restart"]
+        self.dp = Blocks(folder + "/dp.i32", "i")
+        self.temp = Blocks(folder + "/temp.i16", "h", 64)
+        self.edges = Blocks(folder + "/edges.i64", "q")
+        self.raw_temp = 0
+        self.clock = clock
+        self.real, self.fast = clock == "real", clock == "fast"
+        self.now_us = 0
+        self.boot_us = 0
+        self.heard_us = 0  # the host's last word
+        self.on_edge = None  # the pin's interrupt handler
+        self._pin = None
+        self._in_interrupt = False
+        self._n_edges = 0
+        self._next_edge_us = self.edges.get(0, NEVER)
+        self._i_air = 0
+        self._i_button = 0
+        self._real_origin_us = None
+        self._poll = uselect.poll()
+        self._poll.register(sys.stdin.buffer, uselect.POLLIN)
+
+    def attach(self, pin, handler):
+        """Call handler(pin) at each edge of the vane from now on."""
+        self._pin = pin
+        self.on_edge = handler
+
+    # ---- time
+
+    def advance(self, to_us):
+        """Let time pass, the edges that fall in it each at its moment. Interrupts may not allocate."""
+        while self._next_edge_us <= to_us:
+            if self._next_edge_us > self.now_us:
+                self.now_us = self._next_edge_us
+            self._n_edges += 1
+            self._next_edge_us = self.edges.get(self._n_edges, NEVER)
+            if self.on_edge is not None:
+                self._in_interrupt = True
+                heap_lock()
+                try:
+                    self.on_edge(self._pin)
+                finally:
+                    heap_unlock()
+                    self._in_interrupt = False
+        if to_us > self.now_us:
+            self.now_us = to_us
+
+    def catch_up(self):
+        """Under the real clock: let pass what has passed."""
+        if self.real and not self._in_interrupt:
+            self.advance(self._real_us())
+
+    def _real_us(self):
+        ticks = utime.ticks_us()
+        if self._real_origin_us is None:
+            self._real_origin_us = ticks  # the board's first look at its clock is time 0
+        return utime.ticks_diff(ticks, self._real_origin_us)
+
+    def sleep(self, duration_us):
+        """The firmware sleeps."""
+        target_us = self.now_us + duration_us
+        if self.real:
+            rest_us = target_us - self._real_us()
+            if rest_us > 0:
+                utime.sleep_us(rest_us)
+            target_us = self._real_us()
+        elif self.fast and target_us > self.heard_us + LEAD_US:
+            self._wait_for_host()
+        self.advance(target_us)
+        if self.restarts and self.now_us >= self.restarts[0][0]:
+            _, stop_us = self.restarts.pop(0)
+            self.on_edge = None
+            if self.real:
+                utime.sleep_us(max(0, stop_us - self._real_us()))
+            self.advance(stop_us)
+            self.boot_us = self.now_us
+            raise Restart
+
+    def _wait_for_host(self):
+        for _, events in self._poll.ipoll(PATIENCE_MS):
+            self.hear(events)
+        self.heard_us = self.now_us  # a host that said nothing for so long: half a second more, and wait again
+
+    def hear(self, events):
+        """The host spoke, or hung up: then the board ends."""
+        if not events & uselect.POLLIN:
+            raise SystemExit
+        self.heard_us = self.now_us
+
+    # ---- what sensors feel
+
+    def faulty(self, kind):
+        """Whether a fault of this kind is on now."""
+        for start_us, a_kind, stop_us in self.faults:
+            if kind == a_kind and start_us <= self.now_us < stop_us:
+                return True
+        return False
+
+    def tick(self):
+        """Index of the present tick."""
+        return self.now_us // self.tick_us
+
+    def temp_counts(self):
+        """The pressure chip's temperature; the last one stays."""
+        self.raw_temp = self.temp.get(self.now_us // 1_000_000, self.raw_temp)
+        return self.raw_temp
+
+    def air_row(self):
+        """Index of the air's present row."""
+        while self._i_air + 1 < len(self.air) and self.air[self._i_air + 1][0] <= self.now_us:
+            self._i_air += 1
+        return self._i_air
+
+    def button_down(self):
+        """Whether somebody presses the button."""
+        while self._i_button < len(self.button) and self.button[self._i_button][0] <= self.now_us:
+            self._i_button += 1
+        return self._i_button > 0 and self.button[self._i_button - 1][1] == 1
+
+
+world = World(os.getenv("HOODTRACE_WORLD"), os.getenv("HOODTRACE_CLOCK") or "fast")
