@@ -1,0 +1,369 @@
+"""Holds: when the hood is pressed on a terminal, told from carrying it and from letting it hang.
+
+Seated, the flow keeps one sign and one level within wide bounds, and both channels tell the same story; carried, the
+air through the pipe wanders and the pressure says nothing; hanging free, the vane stands. The finder looks at three
+seconds at a time and joins what only a gust, a wobble or a turned valve interrupts. It is fed frames and hands out
+whole holds and free stretches; what it hands out depends on the frames alone, not on how they came.
+
+All limits here are own choices, tried on two generators of worlds that share no code (tests/bench); no source.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.lib.stride_tricks import sliding_window_view
+from numpy.typing import NDArray
+
+from hoodtrace.averaging.frames import FRAME_US, FloatArray, Frames, cut, join
+from hoodtrace.physics.hood import Hood
+from hoodtrace.physics.vane import speed_m_s
+
+HALF = 7
+"""A frame is judged with so many on either side: three seconds in all."""
+LOW, HIGH = 0.58, 1.55
+"""Seated, every smoothed frame of the window lies between these parts of the window's median flow."""
+TIGHT_LOW, TIGHT_HIGH = 0.7, 1.4
+"""The same where only one of two channels speaks, which carrying can mimic."""
+LOOK = HALF + 8
+"""So far ahead and back may a frame's judgement look: the window, smoothing, and bridged holes."""
+GAP = 30
+"""Runs further apart than this (frames, 6 s) are never one hold."""
+BRIEF = 60
+"""Holds under 15 s (12 s without the outer windows) must be calm as a whole, too."""
+PIECE, CALM = 10, 0.20
+"""Seated, the median over pieces of two seconds of their relative standard deviation is less than this."""
+LEAST_PART = 3
+CHANGES = 12.0
+"""Twice the gain in log-likelihood that a change must bring, else the flow goes on (the record begins or ends)."""
+INSIDE, OUTSIDE = 60, 25
+"""Frames of the hold and of what lies around it that are looked at for its ends."""
+LIFTED = 5
+"""With the flow gone for this long (frames, 1 s) the hood was lifted."""
+TURN = 3.0
+"""Levels further apart than this factor belong to two holds."""
+GONE = 0.32
+"""The flow is gone under this part of the lower level beside it."""
+CORE = 4
+"""So many frames at least must have a seated window around them."""
+SHORTEST, SHORTEST_TIGHT = 17, 40
+"""Shorter runs (frames; 3.4 and 8 s) are not taken for holds."""
+REST = 10
+"""The vane must stand this long (frames, 2 s) for free-hanging air."""
+LONGEST_REST = 110
+"""Of a longer free stretch only so many frames at its end are still wanted."""
+DENSITY_KG_M3 = 1.2
+"""Good enough for finding; readings use the measured air."""
+
+MOST_REVERSED = 0.05
+"""Carried air turns round for more of the time than this."""
+
+NOT_SEATED, SEATED, ONE_CHANNEL = 0, 1, 2
+
+
+@dataclass(frozen=True, slots=True)
+class Hold:
+    """A hold from frame `start` to `stop` (half-open)."""
+
+    start: int
+    stop: int
+
+
+@dataclass(frozen=True, slots=True)
+class Free:
+    """Free-hanging air from frame `start` to `stop`: the vane stood."""
+
+    start: int
+    stop: int
+
+
+class HoldFinder:
+    """Feed it frames in order; it returns holds and free stretches as they become certain."""
+
+    def __init__(self, hood: Hood) -> None:
+        self._hood = hood
+        self._frames: Frames | None = None
+        self._done = 0
+        self._runs: list[list[int]] = []
+        self._rest: int | None = None
+
+    @property
+    def earliest(self) -> int:
+        """First frame that an open hold or free stretch may still need."""
+        starts = [self._done, *(run[0] for run in self._runs)]
+        if self._rest is not None:
+            starts.append(max(self._rest, self._done - LONGEST_REST))
+        return max(0, min(starts) - GAP - LOOK)
+
+    def feed(self, frames: Frames, last: bool = False) -> list[Hold | Free]:
+        """Take the next `frames`; with `last` nothing follows, and what is open is closed."""
+        parts = [part for part in (self._frames, frames) if part is not None and len(part)]
+        if not parts:
+            return []
+        self._frames = here = join(parts)
+        found: list[Hold | Free] = []
+        stop = here.stop if last else here.stop - LOOK
+        if stop > self._done:
+            kinds = _kinds(cut(here, self._done - LOOK, stop + LOOK), self._hood)
+            offset = self._done - max(self._done - LOOK, here.first)
+            found += self._follow(kinds[offset : offset + stop - self._done])
+            found += self._rests(stop)
+            self._done = stop
+        if last:
+            found += self._close() + self._end_rest(self._done)
+        keep = self._runs[0][0] if self._runs else self._done
+        self._frames = cut(here, min(keep, self._done) - GAP - LOOK, here.stop)
+        return sorted(found, key=lambda f: f.stop)
+
+    def _follow(self, kinds: NDArray[np.int8]) -> list[Hold | Free]:
+        """Take the kinds of the frames from `self._done` on and close what a long gap ends."""
+        found: list[Hold | Free] = []
+        bounds = np.flatnonzero(np.diff(kinds)) + 1
+        starts = np.concatenate([[0], bounds])
+        stops = np.concatenate([bounds, [len(kinds)]])
+        for a, b in zip((starts + self._done).tolist(), (stops + self._done).tolist(), strict=True):
+            kind = int(kinds[a - self._done])
+            if kind == NOT_SEATED:
+                if self._runs and b - self._runs[-1][1] >= GAP:
+                    found += self._close()
+            elif self._runs and self._runs[-1][1] == a and self._runs[-1][2] == kind:
+                self._runs[-1][1] = b
+            else:
+                self._runs.append([a, b, kind])
+        return found
+
+    def _close(self) -> list[Hold | Free]:
+        """Make holds of the runs that have gathered."""
+        runs, self._runs = self._runs, []
+        if not runs or self._frames is None:
+            return []
+        view = _View(self._frames, self._hood)
+        groups: list[list[list[int]]] = []
+        for run in runs:
+            if groups and view.same_hold(groups[-1][-1], run):
+                groups[-1].append(run)
+            else:
+                groups.append([run])
+        found: list[Hold | Free] = []
+        behind = 0
+        for i, group in enumerate(groups):
+            ahead = groups[i + 1][0][0] if i + 1 < len(groups) else self._frames.stop
+            start, stop = view.edges(group[0], group[-1], behind, ahead)
+            if sum(b - a for a, b, _ in group) < CORE:
+                continue
+            sure = any(kind == SEATED for _, _, kind in group)
+            long_enough = stop - start >= (SHORTEST if sure else SHORTEST_TIGHT)
+            if long_enough and view.calm(group):
+                found.append(Hold(start, stop))
+                behind = stop
+        return found
+
+    def _rests(self, stop: int) -> list[Hold | Free]:
+        """Follow the standing vane from `self._done` to `stop`."""
+        found: list[Hold | Free] = []
+        if self._frames is None or self._hood.vane is None:
+            return found
+        stands = cut(self._frames, self._done, stop).hz == 0.0
+        bounds = np.flatnonzero(np.diff(np.concatenate([[self._rest is not None], stands]).astype(np.int8)))
+        for i in bounds.tolist():
+            if stands[i]:
+                self._rest = self._done + i
+            else:
+                found += self._end_rest(self._done + i)
+        return found
+
+    def _end_rest(self, stop: int) -> list[Hold | Free]:
+        start, self._rest = self._rest, None
+        return [Free(start, stop)] if start is not None and stop - start >= REST else []
+
+
+class _View:
+    """The flow around some runs, for joining them and finding their ends."""
+
+    def __init__(self, frames: Frames, hood: Hood) -> None:
+        self._first = frames.first
+        self._vane, self._taps, _ = speeds(frames, hood)
+
+    def same_hold(self, before: list[int], after: list[int]) -> bool:
+        """Whether the hood stayed seated between two runs."""
+        speed, _ = self._speaking(max(before, after, key=lambda run: run[1] - run[0]))
+        levels = [self._level(speed, run) for run in (before, after)]
+        if not levels[0] * levels[1] > 0.0 or not 1.0 / TURN < levels[0] / levels[1] < TURN:
+            return False
+        if after[0] - HALF <= before[1] + HALF:
+            return True
+        gap = speed[before[1] + HALF - self._first : after[0] - HALF - self._first]
+        if len(gap) < LIFTED:
+            return True
+        level = min(levels, key=abs)
+        # Squared: the mean of roots would make flow out of the noise around zero.
+        power = sliding_window_view(np.nan_to_num(gap * np.abs(gap) * np.sign(level)), LIFTED).mean(axis=1)
+        return bool(np.all(power > (GONE * level) ** 2))
+
+    def edges(self, first: list[int], last: list[int], not_before: int, not_after: int) -> tuple[int, int]:
+        """Return the hold's outer ends: where mean and variance of the flow change most around its outer runs."""
+        outside = min(OUTSIDE, last[1] - first[0])
+        inside = min(last[1], first[0] + INSIDE)
+        speed, level = self._speaking(first)
+        start = first[0] - HALF
+        before = max(self._first, start - outside, not_before)
+        part = speed[before - self._first : inside - self._first]
+        start = before + _change(part, abs(level), first[0] + HALF - before)
+        inside = max(first[0], last[1] - INSIDE)
+        speed, level = self._speaking(last)
+        after = min(self._first + len(speed), last[1] + HALF + outside, not_after)
+        part = speed[inside - self._first : after - self._first][::-1]
+        stop = after - _change(part, abs(level), after - (last[1] - HALF))
+        return start, stop
+
+    def calm(self, group: list[list[int]]) -> bool:
+        """Whether most of the hold fluctuates no more than seated air does; walking air is rougher."""
+        speed, _ = self._speaking(max(group, key=lambda run: run[1] - run[0]))
+        inner = slice(group[0][0] - self._first, group[-1][1] - self._first)
+        part = speed[inner]
+        pieces = np.array_split(part, max(1, len(part) // PIECE))
+        roughness = [float(np.std(p) / abs(np.mean(p))) for p in pieces if np.all(np.isfinite(p)) and np.mean(p) != 0.0]
+        if not roughness or float(np.median(roughness)) > CALM:
+            return False
+        if len(part) < BRIEF and float(np.nanstd(part) / abs(np.nanmean(part))) > CALM:
+            return False
+        if self._taps is None or any(kind == ONE_CHANNEL for _, _, kind in group):
+            return True
+        signs = np.array([np.sign(np.nanmean(p)) for p in np.array_split(self._taps[inner], 2 * len(pieces))])
+        return bool(np.mean(signs == -np.sign(np.nansum(signs))) <= MOST_REVERSED)
+
+    def _speaking(self, run: list[int]) -> tuple[FloatArray, float]:
+        """Return the channel that follows the air best (the taps, which do not coast, if they speak) and its level."""
+        channels = [series for series in (self._taps, self._vane) if series is not None]
+        levels = [self._level(series, run) for series in channels]
+        best = 0 if abs(levels[0]) > 0.4 * abs(levels[-1]) else -1
+        return channels[best], levels[best]
+
+    def _level(self, series: FloatArray, run: list[int]) -> float:
+        part = series[run[0] - self._first : run[1] - self._first]
+        return float(np.median(part)) if np.all(np.isfinite(part)) else 0.0
+
+
+def speeds(
+    frames: Frames, hood: Hood, smooth: bool = True
+) -> tuple[FloatArray | None, FloatArray | None, FloatArray | None]:
+    """Return flow over area by vane (unsigned) and taps (signed), and dp; all of them over three frames if `smooth`.
+
+    Units m/s and Pa; NaN where dp is missing for longer than a second; None for a channel that the hood does not have.
+    """
+    vane = taps = dp = None
+    if hood.vane is not None:
+        hz = _smooth(frames.hz) if smooth else frames.hz
+        vane = hood.vane.k * speed_m_s(hz, hood.vane)
+    if hood.taps is not None:
+        dp = _bridged(frames.dp_pa) - hood.taps.zero_pa
+        dp = _smooth(dp) if smooth else dp
+        taps = np.sign(dp) * hood.taps.c * np.sqrt(2.0 * np.abs(dp) / DENSITY_KG_M3)
+    return vane, taps, dp
+
+
+def _kinds(frames: Frames, hood: Hood) -> NDArray[np.int8]:
+    """Return for each frame whether the three seconds around it are seated (`SEATED`, `ONE_CHANNEL`) or not."""
+    n = len(frames)
+    kinds = np.zeros(n, np.int8)
+    if n < 2 * HALF + 1:
+        return kinds
+    vane, taps, dp = speeds(frames, hood)
+    inner = slice(HALF, n - HALF)
+    steady_v = tight_v = steady_t = tight_t = np.zeros(n - 2 * HALF, bool)
+    middle_v = np.zeros(n - 2 * HALF)
+    if vane is not None and hood.vane is not None:
+        middle_v, low, high = _spread(vane)
+        turns = middle_v > 0.9 * hood.vane.k * hood.vane.start_m_s
+        steady_v = turns & (low > LOW * middle_v) & (high < HIGH * middle_v)
+        tight_v = turns & (low > TIGHT_LOW * middle_v) & (high < TIGHT_HIGH * middle_v)
+    if taps is None or dp is None or hood.taps is None:
+        kinds[inner] = np.where(steady_v, SEATED, NOT_SEATED)
+        return kinds
+    middle_dp, low_dp, high_dp = _spread(dp)
+    size = np.abs(middle_dp)
+    low_dp, high_dp = np.where(middle_dp > 0, low_dp, -high_dp), np.where(middle_dp > 0, high_dp, -low_dp)
+    noise = np.sqrt(_mean(_bridged(frames.noise_pa2)) / np.maximum(_mean(frames.n_valid), 1.0))
+    slack = 3.5 * noise / np.sqrt(3.0)
+    doubt = 3.0 * hood.taps.u_zero_pa + 3.0 * noise / np.sqrt(2 * HALF + 1)
+    says = size > doubt
+    steady_t = says & (low_dp > LOW**2 * size - slack) & (high_dp < HIGH**2 * size + slack)
+    tight_t = says & (low_dp > TIGHT_LOW**2 * size - slack) & (high_dp < TIGHT_HIGH**2 * size + slack)
+    if vane is None or hood.vane is None:
+        kinds[inner] = np.where(steady_t, SEATED, NOT_SEATED)
+        return kinds
+    expected = DENSITY_KG_M3 / 2.0 * (middle_v / hood.taps.c) ** 2
+    agree = (size > 0.3 * expected - doubt) & (size < 3.0 * expected + doubt)
+    one_way = size > 3.0 * noise / np.sqrt(2 * HALF + 1)
+    both = steady_v & agree & (steady_t | ((expected < 2.0 * doubt) & one_way))
+    standing = hood.vane.k * hood.vane.start_m_s
+    stuck = tight_t & (_root(size, hood) > 1.5 * standing) & (middle_v < 0.9 * standing)
+    off = tight_v & ~agree
+    kinds[inner] = np.where(both, SEATED, np.where(stuck | off | (steady_t & tight_v), ONE_CHANNEL, NOT_SEATED))
+    return kinds
+
+
+def _root(dp_pa: FloatArray, hood: Hood) -> FloatArray:
+    c = hood.taps.c if hood.taps is not None else 0.0
+    return c * np.sqrt(2.0 * dp_pa / DENSITY_KG_M3)
+
+
+def _smooth(x: FloatArray) -> FloatArray:
+    """Mean of three neighbours; the two outer ones stand as they are."""
+    if len(x) < 3:
+        return x
+    out = x.copy()
+    out[1:-1] = (x[:-2] + x[1:-1] + x[2:]) / 3.0
+    return out
+
+
+def _bridged(x: FloatArray) -> FloatArray:
+    """Return `x` with holes of up to a second filled by a straight line; longer ones stay NaN."""
+    missing = np.isnan(x)
+    if not missing.any() or missing.all():
+        return x
+    at = np.flatnonzero(~missing)
+    out = np.interp(np.arange(len(x)), at, x[at])
+    wide = np.flatnonzero(np.diff(at) > 1_000_000 // FRAME_US + 1)
+    for a, b in zip(at[wide].tolist(), at[wide + 1].tolist(), strict=True):
+        out[a + 1 : b] = np.nan
+    out[: at[0]] = out[at[-1] + 1 :] = np.nan
+    return out
+
+
+def _windows(x: FloatArray) -> FloatArray:
+    return sliding_window_view(np.asarray(x, np.float64), 2 * HALF + 1)
+
+
+def _spread(x: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Return median, least and greatest of the window around each inner value; NaN where one is missing."""
+    windows = np.sort(_windows(x), axis=1)
+    high = windows[:, -1]
+    return np.where(np.isnan(high), np.nan, windows[:, HALF]), windows[:, 0], high
+
+
+def _mean(x: FloatArray | NDArray[np.int64]) -> FloatArray:
+    averages: FloatArray = _windows(np.asarray(x, np.float64)).mean(axis=1)
+    return averages
+
+
+def _change(flow: FloatArray, level: float, most: int) -> int:
+    """Return where, up to `most`, mean and variance of `flow` change most (Gaussian likelihood of two parts)."""
+    usable = np.isfinite(flow)
+    flow = np.where(usable, flow, 0.0)
+    n = len(flow)
+    most = min(most, n - LEAST_PART)
+    if most <= LEAST_PART:
+        return 0
+    at = np.arange(LEAST_PART, most)
+    floor = (0.01 * level) ** 2
+    count = np.arange(1, n + 1)
+    sums, squares = np.cumsum(flow), np.cumsum(flow**2)
+    left = squares / count - (sums / count) ** 2
+    rest = n - at
+    right = (squares[-1] - squares[at - 1]) / rest - ((sums[-1] - sums[at - 1]) / rest) ** 2
+    cost = at * np.log(np.maximum(left[at - 1], 0.0) + floor) + rest * np.log(np.maximum(right, 0.0) + floor)
+    whole = n * np.log(max(float(left[-1]), 0.0) + floor)
+    best = int(np.argmin(cost))
+    return int(at[best]) if whole - cost[best] > CHANGES else 0

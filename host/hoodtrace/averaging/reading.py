@@ -1,0 +1,332 @@
+"""From observed plateaus to readings: one flow with an honest interval each, or a refusal that carries the estimate."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+
+from hoodtrace.averaging.budget import NORMAL_95, Term, Total, coverage_factor, dof_of, total, weights
+from hoodtrace.averaging.channels import Channel, Observed
+from hoodtrace.averaging.frames import FloatArray
+from hoodtrace.averaging.mean import N_BLOCKS, Means, means
+from hoodtrace.physics.hood import Hood
+from hoodtrace.physics.vane import RESPONSE_LENGTH_RANGE_M, over_reading_rel
+
+FEWEST_N_OVER_G = 5.0
+SHORT_N_OVER_G = 10.0
+DISAGREE = 2.58
+"""Channels further apart than this many standard uncertainties of their difference disagree (99 %)."""
+ZERO_SHIFT_PA = 0.5
+"""A zero error up to this is likelier than a fault of the vane or a tube (common practice, no source)."""
+MODEL_REL = 0.3
+"""Relative standard uncertainty of the over-reading's correction: it takes the air for a single process."""
+LEAST_VANE_REL = 0.001
+"""What the counting of unevenly spaced edges may leave (own estimate)."""
+
+
+@dataclass(frozen=True, slots=True)
+class Averaged:
+    """A plateau's flow: values in m3/s, times in s. `refusal` says why no reading may be made of it, else None."""
+
+    flow_m3_s: float
+    total: Total
+    u_random_m3_s: float
+    expanded_random_m3_s: float
+    fluctuation_rel: float
+    correlation_s: float
+    n_over_g: float
+    direction: str
+    vane_m3_s: float | None
+    u_vane_m3_s: float | None
+    taps_m3_s: float | None
+    u_taps_m3_s: float | None
+    used_s: float
+    terms: tuple[Term, ...]
+    flags: tuple[str, ...]
+    refusal: str | None
+
+
+def average(plateaus: list[Observed], hood: Hood, zero_doubtful: list[bool]) -> list[Averaged]:
+    """Average plateaus, all intervals in one go; a plateau's numbers do not depend on which others come along."""
+    channels = [c for seen in plateaus for c in (seen.vane, seen.taps) if c is not None]
+    owners = [seen for seen in plateaus for c in (seen.vane, seen.taps) if c is not None]
+    alone = _means([(c.series_m3_s, seen.dt_s) for c, seen in zip(channels, owners, strict=True)])
+    drafts: list[_Draft | None] = []
+    at = 0
+    for seen in plateaus:
+        mine: list[_One] = []
+        for channel in (seen.vane, seen.taps):
+            mine.append(_One(channel, alone[at] if channel is not None else None))
+            at += channel is not None
+        drafts.append(_combine(seen, hood, *mine))
+    together = iter(_means([(d.series_m3_s, d.seen.dt_s) for d in drafts if d is not None]))
+    out = []
+    for seen, draft, doubtful in zip(plateaus, drafts, zero_doubtful, strict=True):
+        if draft is None:
+            why = "air reverses" if seen.reverses else "too slow"
+            out.append(_nothing(seen, why))
+        else:
+            out.append(_finished(draft, next(together), hood, doubtful))
+    return out
+
+
+@dataclass(frozen=True, slots=True)
+class _Mean:
+    mean: float
+    u: float
+    half_width: float
+    correlation_s: float
+    n_over_g: float
+
+
+@dataclass(frozen=True, slots=True)
+class _One:
+    channel: Channel | None
+    mean: _Mean | None
+
+
+@dataclass(slots=True)
+class _Draft:
+    """Both channels combined, before the interval of the common series is known."""
+
+    seen: Observed
+    series_m3_s: FloatArray
+    share_vane: float
+    vane: Channel | None
+    taps: Channel | None
+    u_vane_m3_s: float | None
+    u_taps_m3_s: float | None
+    flags: list[str]
+    apart_m3_s: float
+
+
+def _means(records: list[tuple[FloatArray, FloatArray]]) -> list[_Mean]:
+    """Return the honest mean of each (series, duration of each value)."""
+    out: list[_Mean | None] = [None] * len(records)
+    counts = [_n_blocks(len(series)) for series, _ in records]
+    for m in sorted(set(counts)):
+        mine = [i for i, n in enumerate(counts) if n == m]
+        blocks = np.stack([_blocks(*records[i], m) for i in mine])
+        variance = np.array([_variance(*records[i]) for i in mine])
+        found: Means = means(blocks, variance)
+        for row, i in enumerate(mine):
+            block_s = float(records[i][1].sum()) / m
+            out[i] = _Mean(
+                float(found.mean[row]),
+                float(found.u[row]),
+                float(found.half_width[row]),
+                float(found.correlation_blocks[row]) * block_s,
+                float(found.n_over_g[row]),
+            )
+    return [mean for mean in out if mean is not None]
+
+
+def _n_blocks(n: int) -> int:
+    """Return into how many blocks a record of `n` values is cut: 60, fewer for a decimated one."""
+    return N_BLOCKS if n >= 2 * N_BLOCKS else max(10, N_BLOCKS // 2 if n >= N_BLOCKS else 10)
+
+
+def _blocks(series: FloatArray, dt_s: FloatArray, m: int) -> FloatArray:
+    """Means over `m` blocks of equal time; a block in which no value has its middle repeats the one before."""
+    ends = np.cumsum(dt_s)
+    which = np.minimum(((ends - 0.5 * dt_s) * (m / ends[-1])).astype(np.int64), m - 1)
+    weight = np.bincount(which, dt_s, minlength=m)
+    total_flow = np.bincount(which, dt_s * series, minlength=m)
+    filled = weight > 0.0
+    at = np.maximum.accumulate(np.where(filled, np.arange(m), 0))
+    first = int(np.argmax(filled))
+    at = np.maximum(at, first)
+    blocks: FloatArray = (total_flow / np.where(filled, weight, 1.0))[at]
+    return blocks
+
+
+def _variance(series: FloatArray, dt_s: FloatArray) -> float:
+    mean = np.sum(series * dt_s) / np.sum(dt_s)
+    return float(np.sum((series - mean) ** 2 * dt_s) / np.sum(dt_s))
+
+
+def _combine(seen: Observed, hood: Hood, vane: _One, taps: _One) -> _Draft | None:
+    """Correct the vane, weigh the channels, look whether they agree; None where neither says anything."""
+    v = _corrected(seen, hood, vane)
+    t = taps.channel
+    flags = list(seen.flags)
+    u_v = _u_alone(v, vane.mean)
+    u_t = _u_alone(t, taps.mean)
+    if v is None and t is None:
+        return None
+    if v is None or t is None:
+        one = v if v is not None else t
+        if one is None:
+            return None
+        if v is None and hood.vane is not None and not seen.reverses:
+            flags.append("vane below its start speed")
+        if t is None and hood.taps is not None and not {"taps over range", "taps not valid"} & set(flags):
+            flags.append("taps say nothing")
+        draft = _Draft(seen, one.series_m3_s, 1.0 if v is not None else 0.0, v, t, u_v, u_t, flags, 0.0)
+        _look_for_a_standing_channel(draft, hood)
+        return draft
+    shared = hood.r_k_c * v.u_scale_m3_s * t.u_scale_m3_s
+    noise = _own_noise(v, t, seen)
+    u_own_t = math.hypot(t.u_systematic_m3_s, noise)
+    share, rest = weights(v.u_systematic_m3_s, u_own_t, shared)
+    apart = v.mean_m3_s - t.mean_m3_s
+    u_apart = math.sqrt(max(v.u_systematic_m3_s**2 + u_own_t**2 - 2.0 * shared, 0.0))
+    excess = 0.0
+    if abs(apart) > DISAGREE * max(u_apart, 0.005 * v.mean_m3_s):
+        cause, trust_vane = _likely_cause(seen, apart, t)
+        flags.append(f"channels disagree: {cause}")
+        share, rest = (1.0, 0.0) if trust_vane else (0.0, 1.0)
+        excess = abs(apart)
+    series = share * v.series_m3_s + rest * t.series_m3_s
+    return _Draft(seen, series, share, v, t, u_v, u_t, flags, excess)
+
+
+def _corrected(seen: Observed, hood: Hood, vane: _One) -> Channel | None:
+    """Return the vane's channel without its over-reading in fluctuating air."""
+    channel, mean = vane.channel, vane.mean
+    table = hood.vane_for(seen.direction)
+    if channel is None or mean is None or table is None:
+        return channel
+    counting = LEAST_VANE_REL * channel.mean_m3_s
+
+    def excess_rel(length_m: float) -> float:
+        lag_s = length_m / seen.speed_m_s
+        # The vane's own series is correlated for as long as the air and the lag together.
+        air_s = max(mean.correlation_s - lag_s, 0.1 * mean.correlation_s)
+        index = seen.turbulence_rel
+        if seen.taps is None:
+            index *= math.sqrt(1.0 + lag_s / air_s)
+        return over_reading_rel(index, seen.speed_m_s, length_m, air_s)
+
+    if table.response_length_m is not None:
+        excess = excess_rel(table.response_length_m)
+        flow = channel.mean_m3_s / (1.0 + excess)
+        own = {"vane response": MODEL_REL * excess * flow}
+    else:
+        flow = channel.mean_m3_s
+        least, most = (excess_rel(length) for length in RESPONSE_LENGTH_RANGE_M)
+        # Anything from nothing to the most: the error has one sign, so its mean square counts, not its variance.
+        own = {"vane response": flow * math.sqrt((least**2 + least * most + most**2) / 3.0)}
+    own["counting"] = counting
+    scale = flow / channel.mean_m3_s
+    return Channel(channel.series_m3_s * scale, flow, channel.u_scale_m3_s * scale, own)
+
+
+def _u_alone(channel: Channel | None, mean: _Mean | None) -> float | None:
+    if channel is None or mean is None:
+        return None
+    return math.hypot(channel.u_systematic_m3_s, mean.u)
+
+
+def _own_noise(vane: Channel, taps: Channel, seen: Observed) -> float:
+    """Standard deviation of the difference of the channels' means: what is not the air's own, m3/s."""
+    apart = taps.series_m3_s - vane.series_m3_s
+    pieces = np.array_split(apart, max(2, min(20, len(apart) // 10)))
+    each = np.array([p.mean() for p in pieces])
+    return float(np.std(each, ddof=1)) / math.sqrt(len(each))
+
+
+def _likely_cause(seen: Observed, apart_m3_s: float, taps: Channel) -> tuple[str, bool]:
+    """Return the likely cause of a disagreement and whether the vane is to be trusted."""
+    # The zero error that would explain it: q ~ sqrt(dp), so dq/q = d(dp) / (2 dp).
+    vane_m3_s = taps.mean_m3_s + apart_m3_s
+    wanted_pa = abs(seen.dp_mean_pa) * ((vane_m3_s / taps.mean_m3_s) ** 2 - 1.0)
+    if abs(wanted_pa) < ZERO_SHIFT_PA and abs(seen.dp_mean_pa) < 2.0 * ZERO_SHIFT_PA:
+        return "zero moved", True
+    if apart_m3_s > 0.0:
+        return "tap blocked or tube off", True
+    return "vane drags or is fouled", False
+
+
+def _look_for_a_standing_channel(draft: _Draft, hood: Hood) -> None:
+    """Flag a channel that says nothing although the other one says that it should."""
+    seen = draft.seen
+    if draft.taps is not None and hood.vane is not None and not seen.reverses:
+        vane = hood.vane_for(seen.direction)
+        start = vane.k * hood.area_m2 * vane.start_m_s if vane is not None else math.inf
+        if draft.taps.mean_m3_s > 1.5 * start:
+            draft.flags.append("channels disagree: vane drags or is fouled")
+    if (
+        draft.vane is not None
+        and "taps say nothing" in draft.flags
+        and draft.vane.mean_m3_s > 2.0 * seen.taps_limit_m3_s
+    ):
+        draft.flags.append("channels disagree: tap blocked or tube off")
+
+
+def _finished(draft: _Draft, mean: _Mean, hood: Hood, zero_doubtful: bool) -> Averaged:
+    """Put the budget together and decide whether it is a reading."""
+    seen = draft.seen
+    rest = 1.0 - draft.share_vane
+    flow = mean.mean
+    random_dof = dof_of(mean.half_width / mean.u) if mean.u > 0.0 else math.inf
+    u_random = mean.u if random_dof < math.inf else mean.half_width / NORMAL_95
+    terms = [Term("fluctuation of the air", u_random, random_dof, "reading")]
+    covariance = 0.0
+    if draft.vane is not None and draft.share_vane > 0.0:
+        terms.append(Term("k-factor", draft.share_vane * draft.vane.u_scale_m3_s, math.inf, "hood"))
+        terms += [Term(n, draft.share_vane * u, math.inf, "hood") for n, u in draft.vane.u_own_m3_s.items()]
+    if draft.taps is not None and rest > 0.0:
+        terms.append(Term("taps' coefficient", rest * draft.taps.u_scale_m3_s, math.inf, "hood"))
+        terms += [Term(n, rest * u, math.inf, "visit") for n, u in draft.taps.u_own_m3_s.items()]
+        if draft.vane is not None:
+            covariance = 2.0 * hood.r_k_c * draft.share_vane * rest * draft.vane.u_scale_m3_s * draft.taps.u_scale_m3_s
+    if draft.apart_m3_s:
+        terms.append(Term("channels apart", draft.apart_m3_s / math.sqrt(3.0), math.inf, "reading"))
+    if hood.placement is not None:
+        terms.append(Term("placement", hood.placement.u_rel * flow, math.inf, "reading"))
+    else:
+        draft.flags.append("placement not tested")
+    if zero_doubtful and draft.taps is not None:
+        draft.flags.append("zero doubtful")
+    if seen.direction == "unknown" or not hood.calibrated_for(seen.direction):
+        draft.flags.append("direction unknown" if seen.direction == "unknown" else "direction not calibrated")
+    if FEWEST_N_OVER_G <= mean.n_over_g < SHORT_N_OVER_G:
+        draft.flags.append("short")
+    refusal = "too short" if mean.n_over_g < FEWEST_N_OVER_G else None
+    if flow <= 0.0:
+        refusal = "not steady"
+    return Averaged(
+        flow,
+        total(tuple(terms), covariance),
+        u_random,
+        mean.half_width,
+        seen.turbulence_rel,
+        mean.correlation_s,
+        mean.n_over_g,
+        seen.direction,
+        draft.vane.mean_m3_s if draft.vane is not None else None,
+        draft.u_vane_m3_s,
+        draft.taps.mean_m3_s if draft.taps is not None else None,
+        draft.u_taps_m3_s,
+        seen.used_s,
+        tuple(term for term in terms if term.u_m3_s > 0.0),
+        tuple(dict.fromkeys(draft.flags)),
+        refusal,
+    )
+
+
+def _nothing(seen: Observed, why: str) -> Averaged:
+    return Averaged(
+        seen.limit_m3_s,
+        Total(0.0, math.inf, 0.0),
+        0.0,
+        0.0,
+        0.0,
+        0.0,
+        0.0,
+        seen.direction,
+        None,
+        None,
+        None,
+        None,
+        seen.used_s,
+        (),
+        seen.flags,
+        why,
+    )
+
+
+__all__ = ["Averaged", "average", "coverage_factor"]

@@ -1,0 +1,364 @@
+"""The one path from bytes to readings, for a live board and for a file alike.
+
+`Session.feed` takes the stream in blocks of any size, `finish` closes it; both return the outcomes (readings and
+refusals) that have become final. What comes out depends on the bytes and their order, never on the blocks. A hold
+waits for its zero and its air as FORMATS says; with a `patience_s` (live) it waits no longer than that.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from hoodtrace.averaging import plateaus
+from hoodtrace.averaging.channels import observe
+from hoodtrace.averaging.frames import FRAME_US, LOOK_AHEAD_US, FloatArray, Frames
+from hoodtrace.averaging.holds import Free, Hold, HoldFinder, speeds
+from hoodtrace.averaging.reading import Averaged, average
+from hoodtrace.averaging.trail import Trail
+from hoodtrace.physics.hood import Hood
+from hoodtrace.wire.decoder import Decoded, Decoder
+from hoodtrace.wire.samples import Assembler, Samples
+
+PIECE = 1 << 17
+"""Samples taken at a time."""
+SETTLE_US = 1_500_000
+"""What a freshly pressed hood needs before the flow counts, besides the vane's lag (own choice)."""
+SETTLE_TURN_US = 300_000
+LONGEST_SETTLE_TURN_US = 1_400_000
+LIFT_US = 600_000
+TYPICAL_RESPONSE_M = 0.6
+MUCH_CUT, TOO_MUCH_CUT = 0.25, 0.50
+REST_FRAMES = 100
+"""The zero is the mean over the last 20 s of free-hanging air at most."""
+SHORTEST_S = 2.0
+"""Under this nothing is averaged at all."""
+LEAST_USED_S = 5.0
+"""Under this no reading is given, however steady: a few seconds of walking can look as calm as a terminal."""
+MOST_TAPS_NOISE_REL = 0.05
+
+
+@dataclass(frozen=True, slots=True)
+class Cut:
+    """What was left out of a plateau, us since boot, and why."""
+
+    start_us: int
+    stop_us: int
+    why: str
+
+
+@dataclass(frozen=True, slots=True)
+class Outcome:
+    """One plateau of one hold: a reading, or a refusal if `averaged.refusal` says why. Times in us since boot."""
+
+    hold: int
+    plateau: int
+    boot: int
+    hold_start_us: int
+    hold_stop_us: int
+    start_us: int
+    stop_us: int
+    cuts: tuple[Cut, ...]
+    averaged: Averaged
+
+
+@dataclass(slots=True)
+class _Open:
+    """A hold that waits for its zero or its air."""
+
+    number: int
+    start_us: int
+    stop_us: int
+    parts: list[tuple[int, int, tuple[Cut, ...]]]
+
+
+@dataclass(frozen=True, slots=True)
+class _Zero:
+    """A zero of dp found in free-hanging air, us since boot."""
+
+    start_us: int
+    stop_us: int
+    zero_pa: float
+
+
+class Session:
+    """Readings out of a stream of bytes.
+
+    Parameters
+    ----------
+    hood : Hood
+        The hood that was used.
+    patience_s : float or None
+        See `Assembler`; None for a whole file.
+    window_s : tuple of float or None
+        Instead of finding holds, take these seconds since the first sample (of the first boot) as one plateau with
+        nothing cut out.
+    """
+
+    def __init__(
+        self, hood: Hood, patience_s: float | None = None, window_s: tuple[float, float] | None = None
+    ) -> None:
+        self.hood = hood
+        self.has_hello = False
+        self._window_s = window_s
+        self.decoder = Decoder()
+        self.assembler = Assembler(patience_s)
+        self.n_good = 0
+        self.n_bad = 0
+        self.n_samples = 0
+        self.spans: dict[int, tuple[int, int]] = {}
+        self._patience_us = math.inf if patience_s is None else patience_s * 1e6
+        self._trail: Trail | None = None
+        self._finder = HoldFinder(hood)
+        self._n_framed = 0
+        self._n_holds = 0
+        self._open: list[_Open] = []
+        self._older_zero_pa: float | None = None
+        self._zeros: list[_Zero] = []
+        self._doubts: list[_Zero] = []
+        self._holds_us: list[tuple[int, int]] = []
+
+    def feed(self, block: bytes) -> list[Outcome]:
+        """Take the next block of the stream."""
+        return self._take(self.decoder.feed(block))
+
+    def finish(self) -> list[Outcome]:
+        """Close the stream."""
+        out = self._take(self.decoder.finish())
+        for samples in self.assembler.finish():
+            out += self._samples(samples)
+        return out + self._end()
+
+    def _take(self, decoded: Decoded) -> list[Outcome]:
+        self.n_good += decoded.n_good
+        self.n_bad += decoded.n_bad
+        out: list[Outcome] = []
+        for samples in self.assembler.feed(decoded):
+            out += self._samples(samples)
+        return out
+
+    def _samples(self, samples: Samples) -> list[Outcome]:
+        out: list[Outcome] = []
+        if self._trail is None or samples.boot.number != self._trail.boot.number:
+            out += self._end()
+            if self._zeros:
+                self._older_zero_pa = self._zeros[-1].zero_pa
+            before = [(-1, self._trail.airs[-1][1])] if self._trail is not None and self._trail.airs else []
+            self._trail = Trail(samples.boot, self.hood, before)
+            self.has_hello |= bool(samples.boot.hello)
+            self._finder, self._n_framed = HoldFinder(self.hood), 0
+            self._zeros, self._doubts, self._holds_us = [], [], []
+        if len(samples):
+            self.n_samples += len(samples)
+            first, _ = self.spans.get(samples.boot.number, (int(samples.t_us[0]), 0))
+            self.spans[samples.boot.number] = (first, int(samples.t_us[-1]))
+        for part in _pieces(samples):
+            self._trail.append(part)
+            out += self._advance(last=False)
+        return out
+
+    def _end(self) -> list[Outcome]:
+        """Close what is open in the current boot."""
+        return self._advance(last=True) if self._trail is not None else []
+
+    def _advance(self, last: bool) -> list[Outcome]:
+        """Make the frames that are certain, follow the holds, and return what has become final."""
+        trail = self._trail
+        if trail is None or trail.origin_us is None or not len(trail.t_us):
+            return []
+        until_us = int(trail.t_us[-1]) - (0 if last else LOOK_AHEAD_US)
+        stop = max(self._n_framed, (until_us - trail.origin_us) // FRAME_US)
+        frames = trail.frames(self._n_framed, stop)
+        self._n_framed = stop
+        for found in self._finder.feed(frames, last):
+            if isinstance(found, Free):
+                self._hang(trail, found)
+            elif self._window_s is None:
+                self._hold(trail, found)
+        if self._window_s is not None and last and not self._holds_us:
+            self._force(trail, *self._window_s)
+        final = self._ready(trail, trail.at_us(stop), last)
+        needed = min([self._finder.earliest, *([] if last else [stop])])
+        start_us = min([trail.at_us(needed), *(hold.start_us for hold in self._open)])
+        if self._window_s is None:
+            trail.forget(start_us)
+        return final
+
+    def _hang(self, trail: Trail, free: Free) -> None:
+        """Take the zero of dp from free-hanging air, if it can be one."""
+        taps = self.hood.taps
+        if taps is None:
+            return
+        frames = trail.frames(max(free.start + 1, free.stop - REST_FRAMES), free.stop - 1)
+        n = frames.n_valid
+        if n.sum() == 0:
+            return
+        zero_pa = float(np.nansum(frames.dp_pa * n) / n.sum())
+        noise_pa = math.sqrt(float(np.nansum(frames.noise_pa2 * n)) / float(n.sum()) / float(n.sum()))
+        zero = _Zero(trail.at_us(free.start), trail.at_us(free.stop), zero_pa)
+        if abs(zero_pa - taps.zero_pa) > 3.0 * taps.u_zero_pa:
+            self._doubts.append(zero)
+        elif noise_pa < taps.u_zero_pa:
+            self._zeros.append(zero)
+
+    def _hold(self, trail: Trail, hold: Hold) -> None:
+        """Split a hold into plateaus and put it in the queue."""
+        self._n_holds += 1
+        frames = trail.frames(hold.start, hold.stop)
+        flow, lag = _one_series(frames, self.hood)
+        parts = []
+        found = plateaus.split(flow, lag)
+        for i, plateau in enumerate(found):
+            settle_us = SETTLE_US + lag * FRAME_US
+            if i:
+                settle_us = min(SETTLE_TURN_US + lag * FRAME_US, LONGEST_SETTLE_TURN_US)
+            start_us = trail.at_us(hold.start + plateau.start) + settle_us
+            stop_us = trail.at_us(hold.start + plateau.stop) - (LIFT_US if i == len(found) - 1 else FRAME_US)
+            cuts = tuple(
+                Cut(max(start_us, trail.at_us(hold.start + c.start)), trail.at_us(hold.start + c.stop), c.why)
+                for c in plateau.cuts
+                if trail.at_us(hold.start + c.stop) > start_us and trail.at_us(hold.start + c.start) < stop_us
+            )
+            cuts = tuple(replace(c, stop_us=min(c.stop_us, stop_us)) for c in cuts)
+            parts.append((start_us, max(start_us, stop_us), cuts))
+        ends_us = trail.at_us(hold.start), trail.at_us(hold.stop)
+        self._holds_us.append(ends_us)
+        self._open.append(_Open(self._n_holds, *ends_us, parts))
+
+    def _force(self, trail: Trail, start_s: float, end_s: float) -> None:
+        """Put the window that a person chose in the queue, if it lies in this boot."""
+        start_us, stop_us = trail.at_us(0) + round(start_s * 1e6), trail.at_us(0) + round(end_s * 1e6)
+        if trail.boot.number == 1 and start_us < int(trail.t_us[-1]):
+            self._n_holds += 1
+            self._holds_us.append((start_us, stop_us))
+            self._open.append(_Open(self._n_holds, start_us, stop_us, [(start_us, stop_us, ())]))
+
+    def _ready(self, trail: Trail, now_us: int, last: bool) -> list[Outcome]:
+        """Average the holds that wait for nothing more, in order."""
+        ready: list[_Open] = []
+        while self._open:
+            hold = self._open[0]
+            waited = last or now_us - hold.stop_us > self._patience_us
+            if not waited and not (trail.airs and self._has_zero(hold)):
+                break
+            ready.append(self._open.pop(0))
+        return self._averaged(trail, ready)
+
+    def _has_zero(self, hold: _Open) -> bool:
+        """Whether nothing that comes later can change the zero of `hold`."""
+        return self.hood.taps is None or self._older_zero_pa is not None or self._zero_for(hold) is not None
+
+    def _zero_for(self, hold: _Open) -> _Zero | None:
+        """Return the last zero before `hold`, else the first after it that came in time."""
+        before = [z for z in self._zeros if z.stop_us <= hold.start_us and not self._in_a_hold(z)]
+        if before:
+            return before[-1]
+        after = [z for z in self._zeros if hold.stop_us <= z.start_us and z.stop_us - hold.stop_us <= self._patience_us]
+        return after[0] if after else None
+
+    def _in_a_hold(self, zero: _Zero) -> bool:
+        return any(start < zero.stop_us and zero.start_us < stop for start, stop in self._holds_us)
+
+    def _averaged(self, trail: Trail, ready: list[_Open]) -> list[Outcome]:
+        seen, places, doubts, refused = [], [], [], []
+        for hold in ready:
+            zero_pa, doubtful = self._zero_at(hold)
+            airs_until_us = hold.stop_us + self._patience_us
+            for number, (start_us, stop_us, cuts) in enumerate(hold.parts, 1):
+                plane = trail.plane(start_us, stop_us, [(c.start_us, c.stop_us) for c in cuts], zero_pa, airs_until_us)
+                observed = observe(plane, self.hood)
+                whole_s = (stop_us - start_us) * 1e-6
+                places.append((hold, number, start_us, stop_us, cuts))
+                if observed is None or observed.used_s < SHORTEST_S:
+                    refused.append(len(places) - 1)
+                    continue
+                cut_s = sum(c.stop_us - c.start_us for c in cuts) * 1e-6
+                if cut_s > MUCH_CUT * whole_s:
+                    observed = replace(observed, flags=(*observed.flags, "much cut out"))
+                seen.append(observed)
+                doubts.append((doubtful, cut_s > TOO_MUCH_CUT * whole_s))
+        found = iter(zip(average(seen, self.hood, [d for d, _ in doubts]), doubts, strict=True))
+        out = []
+        for i, (hold, number, start_us, stop_us, cuts) in enumerate(places):
+            if i in refused:
+                continue
+            averaged, (_, too_much) = next(found)
+            if averaged.refusal is None and (too_much or averaged.used_s < LEAST_USED_S):
+                averaged = replace(averaged, refusal="much cut out" if too_much else "too short")
+            out.append(
+                Outcome(
+                    hold.number,
+                    number,
+                    trail.boot.number,
+                    hold.start_us,
+                    hold.stop_us,
+                    start_us,
+                    stop_us,
+                    cuts,
+                    averaged,
+                )
+            )
+        return out
+
+    def _zero_at(self, hold: _Open) -> tuple[float, bool]:
+        """Return the zero of dp for `hold` (Pa) and whether there is doubt about it."""
+        taps = self.hood.taps
+        if taps is None:
+            return 0.0, False
+        zero = self._zero_for(hold)
+        since_us = zero.stop_us if zero is not None and zero.stop_us <= hold.start_us else -1
+        doubtful = any(since_us < d.stop_us <= hold.start_us and not self._in_a_hold(d) for d in self._doubts)
+        if since_us < 0 and self._older_zero_pa is not None:
+            return self._older_zero_pa, doubtful
+        return (zero.zero_pa if zero is not None else taps.zero_pa), doubtful
+
+
+def _pieces(samples: Samples) -> list[Samples]:
+    """Cut a long stretch into parts of at most `PIECE` samples; messages go with the first that reaches them."""
+    if len(samples) <= PIECE:
+        return [samples]
+    out, said = [], 0
+    for start in range(0, len(samples), PIECE):
+        part = slice(start, start + PIECE)
+        t_us = samples.t_us[part]
+        end = said
+        final = start + PIECE >= len(samples)
+        while end < len(samples.messages) and (final or samples.messages[end].t_us <= int(t_us[-1])):
+            end += 1
+        out.append(
+            replace(
+                samples,
+                **{
+                    n: getattr(samples, n)[part]
+                    for n in ("seq", "t_us", "edges", "age_us", "raw_dp", "raw_temp", "flags")
+                },
+                messages=samples.messages[said:end],
+            )
+        )
+        said = end
+    return out
+
+
+def _one_series(frames: Frames, hood: Hood) -> tuple[FloatArray, int]:
+    """Return one flow-like series for finding events in a hold, and the vane's lag in frames.
+
+    The vane alone where the taps are noisy or say something else; else the mean of both, brought to one level.
+    """
+    vane, taps, dp = speeds(frames, hood, smooth=False)
+    flow, lag = None, 0
+    if vane is not None and hood.vane is not None and np.median(vane) > 0.0:
+        flow = vane
+        length = hood.vane.response_length_m or TYPICAL_RESPONSE_M
+        lag = min(10, math.ceil(3.0 * length / (float(np.median(vane)) / hood.vane.k) / (FRAME_US * 1e-6)))
+    if taps is not None and dp is not None and np.isfinite(dp).all() and np.median(dp) != 0.0:
+        per_frame = max(1.0, float(np.median(frames.n_valid)))
+        noise = math.sqrt(float(np.nanmedian(frames.noise_pa2)) / per_frame)
+        size = taps * np.sign(np.median(dp))
+        if flow is None:
+            return size, lag
+        ratio = float(np.median(size)) / float(np.median(flow))
+        if noise / (2.0 * abs(float(np.median(dp)))) < MOST_TAPS_NOISE_REL and 0.5 < ratio < 2.0:
+            flow = 0.5 * (flow + size / ratio)
+    return (flow if flow is not None else np.zeros(len(frames))), lag
