@@ -16,7 +16,7 @@ from hoodtrace.physics.hood import Taps
 
 FloatArray = NDArray[np.float64]
 
-RATED_PA_COUNTS = 30000
+RATED_COUNTS = 30000
 """Rated range of the chip in counts: +-125 Pa at 240 counts/Pa, +-500 Pa at 60 counts/Pa (data sheet; seen)."""
 
 

@@ -13,32 +13,6 @@ RESPONSE_LENGTH_RANGE_M = (0.2, 1.0)
 """What a response length may be where the hood file gives none (FORMATS, hood file)."""
 
 
-def phase(t_us: NDArray[np.int64], edges: NDArray[np.int64], age_us: NDArray[np.int64]) -> FloatArray:
-    """Vane position, in edges, at each sample: between two dated edges it moves evenly.
-
-    Parameters
-    ----------
-    t_us, edges, age_us : int arrays, shape (n,)
-        Sample time, unwrapped edge count, age of the last edge (saturated ages say only "long ago").
-
-    Returns
-    -------
-    float array, shape (n,)
-        Position in edges; before the first and after the last dated edge it stands.
-
-    References
-    ----------
-    Own derivation: the mean frequency between two samples then is edges over time between edges, which counting
-    alone would only give to one edge.
-    """
-    edge_us = t_us - age_us
-    new = np.empty(len(t_us), bool)
-    if len(t_us):
-        new[0] = True
-        new[1:] = edges[1:] > edges[:-1]
-    return np.interp(t_us, edge_us[new], edges[new].astype(np.float64))
-
-
 def speed_m_s(frequency_hz: FloatArray, vane: Vane) -> FloatArray:
     """Air speed at the vane, m/s, from edge `frequency_hz` (any shape); 0 where the vane stands."""
     return np.where(frequency_hz > 0.0, vane.offset_m_s + vane.gain_m_s_per_hz * frequency_hz, 0.0)

@@ -19,7 +19,7 @@ from types import TracebackType
 from typing import Any
 
 from hoodtrace.errors import TraceError
-from hoodtrace.wire.lines import MAX_LENGTH, note, parse
+from hoodtrace.wire.lines import MAX_LENGTH, json_body, note, parse
 
 _FULL = {errno.ENOSPC: "the disk is full", errno.EDQUOT: "your share of the disk is full"}
 _FULL[errno.EFBIG] = "the file has reached the largest size that is allowed here"
@@ -48,6 +48,8 @@ class TraceWriter:
         Length of the file.
     seq, t_us : int
         SEQ and TIME of the last good board line (S or J) in the file, zeros before the first.
+    boot : str
+        Boot id of the board whose lines an existing trace ended with, as far as its end says; else empty.
     between_lines : bool
         Whether the file ends with a whole line (or is empty).
     was_there : bool
@@ -76,6 +78,7 @@ class TraceWriter:
         self.n_bytes = 0
         self.seq = 0
         self.t_us = 0
+        self.boot = ""
         self.between_lines = True
         self._tail = b""
         self._notes: list[dict[str, Any]] = []
@@ -202,6 +205,10 @@ class TraceWriter:
         if not any(parse(stretch) for stretch in (start + b"\n" + end).split(b"\n")):
             raise TraceError(self.path, "is there already and is no trace; nothing was changed, name another file")
         self._look(end)
+        said = [json_body(found.body) for found in map(parse, end.split(b"\n")) if found and found.kind in "JH"]
+        for body in said:
+            if body.get("kind") in ("hello", "gap"):
+                self.boot = str(body.get("boot", ""))
         if not self.between_lines:
             self._put(b"\n")
 

@@ -1,0 +1,48 @@
+"""The command line: one place that turns the error tree into messages and exit codes."""
+
+from __future__ import annotations
+
+import sys
+
+import typer
+
+import hoodtrace
+from hoodtrace.cli.demo import demo
+from hoodtrace.cli.ports import ports
+from hoodtrace.cli.readings import readings
+from hoodtrace.cli.record import record
+from hoodtrace.cli.virtual import virtual
+from hoodtrace.errors import HoodtraceError
+
+app = typer.Typer(
+    no_args_is_help=True,
+    add_completion=False,
+    pretty_exceptions_enable=False,
+    rich_markup_mode=None,
+    help="From a capture hood's pulses to air flows that can be trusted.",
+)
+for command in (demo, ports, record, readings, virtual):
+    app.command()(command)
+
+
+@app.callback(invoke_without_command=True)
+def _version(
+    version: bool = typer.Option(False, "--version", help="Print the version and stop."),
+) -> None:
+    if version:
+        typer.echo(f"hoodtrace {hoodtrace.__version__}")
+        raise typer.Exit
+
+
+def main() -> None:
+    """Run a command; a known trouble is one message on standard error and its exit code."""
+    try:
+        app()
+    except HoodtraceError as error:
+        sys.stderr.write(f"hoodtrace: {error}\n")
+        sys.exit(error.exit_code)
+    except KeyboardInterrupt:
+        sys.exit(130)
+    except BrokenPipeError:
+        sys.stderr.close()
+        sys.exit(0)

@@ -1,0 +1,54 @@
+"""`hoodtrace readings`: a trace and a hood file in, readings out, as a table for people, JSON or CSV."""
+
+from __future__ import annotations
+
+import json
+import sys
+from pathlib import Path
+from typing import Annotated, Literal
+
+import typer
+
+from hoodtrace.errors import MeasurementError, UsageError
+
+
+def readings(
+    trace: Annotated[Path, typer.Argument(help="The trace file.")],
+    hood: Annotated[Path, typer.Option(help="The hood file the hood was calibrated with.")],
+    output: Annotated[
+        Literal["table", "json", "csv"], typer.Option("--format", help="How to print: table, json or csv.")
+    ] = "table",
+    window: Annotated[
+        str | None, typer.Option(help="Average START..END (seconds) as one reading, whatever the hold finder says.")
+    ] = None,
+) -> None:
+    """Find the holds in a trace and print one reading a plateau, with its uncertainty."""
+    from hoodtrace.averaging.table import readings_of
+
+    span = None if window is None else _span(window)
+    found = readings_of(trace, hood, span)
+    if output == "json":
+        sys.stdout.write(json.dumps(found.as_json(), allow_nan=False, ensure_ascii=False) + "\n")
+    elif output == "csv":
+        sys.stdout.write(found.as_csv())
+    else:
+        from hoodtrace.cli.words import print_readings
+
+        print_readings(found)
+    if span is not None and not found.readings:
+        why = found.refused[0]["why"] if found.refused else "no samples in it"
+        raise MeasurementError(
+            f"{trace}: the window {window} gives no reading ({why}). Choose a longer or steadier stretch."
+        )
+
+
+def _span(window: str) -> tuple[float, float]:
+    start, dots, end = window.partition("..")
+    try:
+        span = float(start), float(end)
+    except ValueError:
+        dots = ""
+        span = 0.0, 0.0
+    if not dots or not 0.0 <= span[0] < span[1] < float("inf"):
+        raise UsageError(f"--window {window}: give START..END in seconds, END after START, such as 12.5..40.")
+    return span

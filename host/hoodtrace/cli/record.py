@@ -1,0 +1,140 @@
+"""`hoodtrace record`: keep the board streaming and write a trace until Ctrl-C or for a given time.
+
+On a terminal one line shows flow, rate, losses and file size as they are; elsewhere a plain line every few seconds.
+At the end standard output gets the trace's path, size and SHA-256. Ends with 3 if the board was gone when the time
+was up; Ctrl-C is a clean end (0).
+"""
+
+from __future__ import annotations
+
+import math
+import signal
+import sys
+import time
+from contextlib import AbstractContextManager, contextmanager
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterator
+    from types import FrameType
+
+    from hoodtrace.board.live_flow import LiveFlow
+    from hoodtrace.board.recorder import Recorder, Status
+
+PLAIN_EACH_S = 5.0
+
+
+def record(
+    port: Annotated[
+        str | None, typer.Option(help="Device or URL (socket://host:port); without it the board is looked for.")
+    ] = None,
+    out: Annotated[
+        Path | None, typer.Option(help="Trace file; an existing trace is continued. Default: the time of day.")
+    ] = None,
+    hood: Annotated[Path | None, typer.Option(help="Hood file: shows the flow while recording.")] = None,
+    seconds: Annotated[float | None, typer.Option(help="Stop after so many seconds.")] = None,
+) -> None:
+    """Record what the board says into a trace, until Ctrl-C."""
+    from hoodtrace.board.link import find_board, open_board
+    from hoodtrace.board.live_flow import LiveFlow
+    from hoodtrace.board.recorder import Recorder
+    from hoodtrace.errors import LinkError, LinkReason, UsageError
+    from hoodtrace.physics.hood import read_hood
+    from hoodtrace.wire.trace import TraceWriter
+
+    if seconds is not None and not 0.0 < seconds < math.inf:
+        raise UsageError(f"--seconds {seconds:g} is no time to record: give a number over 0")
+    flow = LiveFlow(read_hood(hood)[0]) if hood is not None else None
+    board = open_board(port) if port is not None else find_board()
+    try:
+        trace = TraceWriter(out if out is not None else Path(time.strftime("%Y%m%d-%H%M%S.trace")))
+    except BaseException:
+        board.link.close()
+        raise
+    words = "going on with" if trace.was_there else "recording to"
+    print(f"board on {board.link.port}; {words} {trace.path}; Ctrl-C ends it", file=sys.stderr)
+    with _display(flow) as show:
+        recorder = Recorder(board, trace, on_decoded=None if flow is None else flow.feed, on_status=show)
+        with _clean_end(recorder) as asked_to_end:
+            closed = recorder.run(seconds)
+    status = recorder.status
+    print(f"{closed.path}  {closed.n_bytes} bytes  sha256 {closed.sha256}")
+    print(f"{status.n_samples} samples in {status.seconds:.1f} s; {_losses(status)}")
+    if status.trouble is not None and not asked_to_end:
+        raise LinkError(
+            LinkReason.UNPLUGGED,
+            f"{status.port}: the board was gone ({status.trouble}) when the time was up; the trace is closed and good "
+            "up to there. Plug the board in and record on into the same file",
+        )
+
+
+@contextmanager
+def _clean_end(recorder: Recorder) -> Iterator[list[int]]:
+    """Let Ctrl-C (and a closed terminal) end the recording with its closing note; yields the signals that came."""
+    came: list[int] = []
+
+    def end(number: int, frame: FrameType | None) -> None:
+        came.append(number)
+        recorder.stop()
+
+    numbers = [getattr(signal, name) for name in ("SIGINT", "SIGTERM", "SIGHUP") if hasattr(signal, name)]
+    before = {number: signal.signal(number, end) for number in numbers}
+    try:
+        yield came
+    finally:
+        for number, handler in before.items():
+            signal.signal(number, handler)
+
+
+def _display(flow: LiveFlow | None) -> AbstractContextManager[Callable[[Status], None]]:
+    """Return what shows the status: one live line on a terminal, else plain lines."""
+    return _live_line(flow) if sys.stderr.isatty() else _plain_lines(flow)
+
+
+@contextmanager
+def _live_line(flow: LiveFlow | None) -> Iterator[Callable[[Status], None]]:
+    from rich.console import Console
+    from rich.live import Live
+    from rich.text import Text
+
+    with Live(console=Console(stderr=True), auto_refresh=False) as live:
+        yield lambda status: live.update(Text(status_line(status, flow)), refresh=True)
+
+
+@contextmanager
+def _plain_lines(flow: LiveFlow | None) -> Iterator[Callable[[Status], None]]:
+    told_s, trouble = -PLAIN_EACH_S, None
+
+    def show(status: Status) -> None:
+        nonlocal told_s, trouble
+        if status.seconds - told_s >= PLAIN_EACH_S or status.trouble != trouble:
+            told_s, trouble = status.seconds, status.trouble
+            print(status_line(status, flow), file=sys.stderr, flush=True)
+
+    yield show
+
+
+def status_line(status: Status, flow: LiveFlow | None = None) -> str:
+    """Return the status as one line for people; flow in m3/h where a hood file was given."""
+    minutes, seconds = divmod(int(status.seconds), 60)
+    parts = [f"{minutes:d}:{seconds:02d}"]
+    if status.trouble is not None:
+        parts.append(f"NO BOARD ({status.trouble}): waiting for it on {status.port}")
+    elif flow is not None:
+        parts.append(flow.words(status))
+    parts += [f"{status.rate_hz:.0f} samples/s", _losses(status), f"{status.n_bytes / 1e6:.2f} MB"]
+    return "  ".join(parts)
+
+
+def _losses(status: Status) -> str:
+    counts = [
+        (status.n_missing, "missing, asked for again"),
+        (status.n_lost, "lost"),
+        (status.n_bad, "bad lines"),
+        (status.n_restarts, "restarts of the board"),
+        (status.n_gaps, "times without board"),
+    ]
+    return ", ".join(f"{n} {what}" for n, what in counts if n) or "no losses"

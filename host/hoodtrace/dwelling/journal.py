@@ -1,0 +1,88 @@
+"""The journal of a visit: what people decided, one JSON object a line, append-only.
+
+Each line carries a CRC-32 of itself (finds damage) and the SHA-256 of the line before (`prev`; of the plan and the
+hood file for the first), so that lines can't be changed unnoticed as long as the newest hash is kept elsewhere. A
+line is on the disk before `append` returns. Reading refuses a damaged line and names it.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import os
+from pathlib import Path
+from typing import Any
+from zlib import crc32
+
+from hoodtrace.errors import VisitError
+
+JOURNAL = "journal.jsonl"
+
+
+def append(folder: Path, fields: dict[str, Any]) -> str:
+    """Write `fields` (with ``kind`` and ``utc``) as the next line of the visit in `folder`; return the line's SHA-256.
+
+    Raises
+    ------
+    VisitError
+        The journal is damaged, or the disk takes no more.
+    """
+    path = folder / JOURNAL
+    lines = read_lines(folder) if path.exists() else []
+    before = hashlib.sha256(lines[-1]).hexdigest() if lines else _root(folder)
+    body = json.dumps({**fields, "prev": before}, allow_nan=False, ensure_ascii=False, separators=(",", ":"))
+    line = f'{body[:-1]},"crc":"{crc32(body.encode()):08x}"}}'.encode()
+    try:
+        with path.open("ab") as file:
+            file.write(line + b"\n")
+            file.flush()
+            os.fsync(file.fileno())
+    except OSError as error:
+        raise VisitError(path, f"the journal can't be written ({error.strerror}). Make room and try again.") from error
+    return hashlib.sha256(line).hexdigest()
+
+
+def entries(folder: Path) -> list[dict[str, Any]]:
+    """Return the journal's entries in order, each checked.
+
+    Raises
+    ------
+    VisitError
+        A line is damaged or does not follow from the one before; `key` is its number.
+    """
+    before, found = _root(folder), []
+    for number, line in enumerate(read_lines(folder), 1):
+        entry = json.loads(line)
+        if entry.get("prev") != before:
+            raise VisitError(folder / JOURNAL, f"line {number} does not follow from the one before", str(number))
+        before = hashlib.sha256(line).hexdigest()
+        found.append(entry)
+    return found
+
+
+def read_lines(folder: Path) -> list[bytes]:
+    """Return the raw lines of the journal, each with its CRC checked; a last line without its end is damage."""
+    path = folder / JOURNAL
+    try:
+        content = path.read_bytes()
+    except OSError as error:
+        raise VisitError(path, f"the journal can't be read ({error.strerror})") from error
+    lines = content.split(b"\n")
+    if lines.pop() != b"":
+        raise VisitError(path, f"line {len(lines) + 1} is cut off", str(len(lines) + 1))
+    for number, line in enumerate(lines, 1):
+        body, mark, crc = line.rpartition(b',"crc":"')
+        if not mark or crc != b'%08x"}' % crc32(body + b"}"):
+            raise VisitError(path, f"line {number} is damaged", str(number))
+    return lines
+
+
+def _root(folder: Path) -> str:
+    """Return the SHA-256 of the plan and the hood file, which the first line builds on."""
+    digest = hashlib.sha256()
+    for name in ("visit.toml", "hood.toml"):
+        try:
+            digest.update((folder / name).read_bytes())
+        except OSError as error:
+            raise VisitError(folder / name, f"can't be read ({error.strerror}); a visit needs it") from error
+    return digest.hexdigest()
