@@ -63,7 +63,6 @@ class ScriptedBoard:
         self.noise: Callable[[int], bytes] = lambda seq: b""
         self.refuse_resend = ""
         self.paused = False  # nothing is made or sent, commands are not read
-        self.n_before_pause = -1
         self.lines: dict[tuple[str, int], bytes] = {}
         self.commands: list[str] = []
         self.sent = bytearray()
@@ -201,8 +200,6 @@ class ScriptedBoard:
         self._ring.pop(seq - self.n_ring, None)
         if (asked or self._t_us < self._lease_us) and not self.drop(seq):
             self._write(self.noise(seq) + line)
-            if seq == self.n_before_pause:
-                self.paused = True
 
     def _write(self, data: bytes) -> None:
         """Send, in order; what a slow host does not take yet waits, so that only faults set by a test lose lines."""

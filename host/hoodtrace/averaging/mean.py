@@ -32,7 +32,8 @@ class Means:
     mean
         Estimate of the long-run mean.
     u
-        Standard deviation of the mean, random part; at most `half_width` / 1.96.
+        Standard deviation of the mean, random part; at most `half_width` / 1.96. In a record too short for its
+        correlation it can be short of the true one; the half-width makes up for that, so take both along.
     half_width
         Half-width of the interval that holds the long-run mean with 95 %.
     correlation_blocks

@@ -110,7 +110,8 @@ def _means(records: list[tuple[FloatArray, FloatArray]]) -> list[_Mean]:
         mine = [i for i, n in enumerate(counts) if n == m]
         blocks = np.stack([_blocks(*records[i], m) for i in mine])
         variance = np.array([_variance(*records[i]) for i in mine])
-        found: Means = means(blocks, variance)
+        length_s = np.array([records[i][1].sum() for i in mine])
+        found: Means = means(blocks, variance, length_s)
         for row, i in enumerate(mine):
             block_s = float(records[i][1].sum()) / m
             out[i] = _Mean(

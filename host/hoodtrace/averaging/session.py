@@ -198,7 +198,7 @@ class Session:
         zero_pa = float(np.nansum(frames.dp_pa * n) / n.sum())
         noise_pa = math.sqrt(float(np.nansum(frames.noise_pa2 * n)) / float(n.sum()) / float(n.sum()))
         zero = _Zero(trail.at_us(free.start), trail.at_us(free.stop), zero_pa)
-        if abs(zero_pa - taps.zero_pa) > 3.0 * taps.u_zero_pa:
+        if abs(zero_pa - taps.zero_pa) > 3.0 * math.hypot(taps.u_zero_pa, noise_pa):
             self._doubts.append(zero)
         elif noise_pa < taps.u_zero_pa:
             self._zeros.append(zero)

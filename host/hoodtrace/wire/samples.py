@@ -216,7 +216,8 @@ class Assembler:
         if what in ("opened", "gap"):
             self._wait_for_hello = True
         utc_s = _epoch_s(message.body.get("utc"))
-        if utc_s is not None and self._run is not None and not self._unsure and message.t_us > 0:
+        # An `opened` note in a continued trace carries the TIME of the session before: only `clock` notes date a line.
+        if what == "clock" and utc_s is not None and self._run is not None and not self._unsure and message.t_us > 0:
             self.clocks.append(Clock(self._run.boot.number, message.t_us, utc_s))
 
     def _settle(self) -> None:

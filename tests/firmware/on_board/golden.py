@@ -14,7 +14,9 @@ for case in cases:
     clock.hi, clock.lo = case["t_us"] >> 28, case["t_us"] & 0xFFFFFFF
     ring.seq = case["seq"]
     if case["kind"] == "S":
-        ring.sample(clock, case["edges"], case["age_us"], case["raw_dp"] & 0xFFFF, case["raw_temp"] & 0xFFFF, case["flags"])
+        ring.sample(
+            clock, case["edges"], case["age_us"], case["raw_dp"] & 0xFFFF, case["raw_temp"] & 0xFFFF, case["flags"]
+        )
     else:
         note.start(case["message"].encode(), ring.seq, clock)
         for name, value in case["keys"]:
