@@ -1,13 +1,13 @@
-"""Plateaus: the parts of a hold at one level, with gusts, knocks and slams cut out.
+"""Plateaus: the parts of a hold at one level, with gusts, knocks and leaks cut out.
 
 The flow of a hold is taken as levels that change by steps (a valve was turned), short bumps (gusts, knocks, leaks)
-and a correlated fluctuation that is the air's own and must stay in. The fluctuation is modelled as an
-autoregression, which also fits several time scales with noise on top; through it a slow swing looks small and a
-sudden change large, so that only what the fluctuation itself would hardly do is taken for an event. Events are taken
-out one by one, the greatest first.
+and a correlated fluctuation that is the air's own and must stay in. A step or bump is an event only if the record
+with it in is far likelier than without, whatever the correlation may be: the same covariance models that the honest
+mean weighs are weighed here with and without each shape. So a slow swing of slow air is left alone, and a sudden change
+in calm air is found. Events are taken out one by one, the likeliest first; a step splits the hold, and each part is
+looked at anew.
 
-Own derivation: matched filter behind a whitening filter (G. L. Turin, An introduction to matched filters, IRE Trans.
-Inf. Theory 6 (1960) 311; from memory), the mean fitted along with each event.
+Own derivation: generalised least squares for the shape and the mean, scale integrated out, models averaged.
 """
 
 from __future__ import annotations
@@ -17,23 +17,24 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from hoodtrace.averaging.frames import FloatArray
+from hoodtrace.averaging.covariance import log_fall
+from hoodtrace.averaging.frames import FRAME_US, FloatArray
+from hoodtrace.averaging.shapes import N_BLOCKS, shapes
 
-ORDER = 3
-EVIDENCE = 40.0
-"""Squared signal-to-noise ratio that an event must have; about 2000 places and shapes are tried in each hold."""
-RAMPS = (1, 5, 10, 15)
-"""Frames over which a step may be spread: 0.2 to 3 s."""
-LENGTHS = (2, 4, 7, 11, 16, 22)
-"""Frames that a bump may last: 0.4 to 4.4 s."""
-LEAST_STEP = 2.2
+EVIDENCE_BUMP, EVIDENCE_STEP = 7.5, 4.5
+"""Gain in log-likelihood that an event must bring; some 600 places and shapes are tried in each record."""
+RAMPS = (0, 2, 5, 9, 14)
+"""Frames over which a step may be spread: up to about 3 s."""
+LEAST_STEP = 2.0
 """A step smaller than this many times the fluctuation's rms is left in: it may be a slow swing."""
 SHORTEST = 15
 """Frames (3 s); a level must last so long to be one."""
-MOST_EVENTS = 12
+MOST_EVENTS = 10
 PAD = 2
 """Frames cut on either side of a bump at least."""
-WIDEST_PAD = 10
+WIDEST_PAD = 8
+KNOCK = 8
+"""Bumps of up to so many frames (1.6 s), pads and all, are called knocks."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,29 +55,6 @@ class Plateau:
     cuts: tuple[Cut, ...]
 
 
-@dataclass(slots=True)
-class _Whitening:
-    """An autoregression: `response` is what it makes of a unit step, `scale` the standard deviation of what is left."""
-
-    coefficients: FloatArray
-    scale: float
-
-    def white(self, x: FloatArray) -> FloatArray:
-        """Return `x` (mean removed) whitened; the first `ORDER` values stand for nothing and are zero."""
-        out = x.copy()
-        for lag, a in enumerate(self.coefficients, 1):
-            out[lag:] -= a * x[:-lag]
-        out[: len(self.coefficients)] = 0.0
-        return out
-
-    def adjoint(self, w: FloatArray) -> FloatArray:
-        """Return the transpose of `white` applied to `w`."""
-        out = w.copy()
-        for lag, a in enumerate(self.coefficients, 1):
-            out[:-lag] -= a * w[lag:]
-        return out
-
-
 def split(flow: FloatArray, lag: int) -> list[Plateau]:
     """Return the plateaus of a hold.
 
@@ -92,153 +70,113 @@ def split(flow: FloatArray, lag: int) -> list[Plateau]:
     list of Plateau
         In time order, not overlapping; frame numbers count within `flow`.
     """
-    n = len(flow)
-    if n < 2 * SHORTEST or np.ptp(flow) == 0.0:
-        return [Plateau(0, n, ())]
-    steps: list[tuple[int, int]] = []
-    bumps: list[tuple[int, int]] = []
-    free = np.ones(n, bool)
-    refused = np.zeros(n, bool)
+    found: list[Plateau] = []
+    _split(flow, 0, len(flow), lag, np.ones(len(flow), bool), found)
+    return sorted(found, key=lambda p: p.start)
+
+
+def _split(flow: FloatArray, first: int, last: int, lag: int, free: NDArray[np.bool_], found: list[Plateau]) -> None:
+    """Find the events between frames `first` and `last`; add the plateaus there to `found`."""
+    part, kept = flow[first:last], free[first:last]
+    no_step = False
     for _ in range(MOST_EVENTS):
-        rest = flow - _levels(flow, steps, free)
-        rest[~free] = _bridge(rest, free)
-        whitening = _fit(rest, free)
-        if whitening is None:
+        if len(part) < 2 * SHORTEST or kept.sum() < SHORTEST:
             break
-        kind, start, stop, evidence = _best(rest, whitening, refused)
-        if evidence < EVIDENCE:
+        rest = np.where(kept, part, part[kept].mean())
+        event = _likeliest(rest, no_step)
+        if event is None:
             break
+        kind, start, stop = event
         if kind == "step":
-            candidate = sorted([*steps, (start, stop)])
-            if _is_level_change(flow, candidate, (start, stop), free):
-                steps = candidate
-            else:
-                refused[max(0, start - 3) : stop + 3] = True
-        else:
-            start, stop = _widened(rest, start, stop, free, lag)
-            bumps.append((start, stop))
-            free[start:stop] = False
-            if free.sum() < SHORTEST:
-                break
-    return _plateaus(flow, steps, _merged(bumps), free, lag)
+            step = _placed(part, kept, start)
+            if step is None:
+                no_step = True
+                continue
+            _split(flow, first, first + step[0], lag, free, found)
+            _split(flow, first + step[1], last, lag, free, found)
+            return
+        start, stop = _widened(rest, start, stop, kept, lag)
+        kept[start:stop] = False
+    found.append(Plateau(first, last, _cuts(part, kept, first)))
 
 
-def _levels(flow: FloatArray, steps: list[tuple[int, int]], free: NDArray[np.bool_]) -> FloatArray:
-    """Return the level in each frame: the mean of its part, a straight line across each step."""
+def _likeliest(flow: FloatArray, no_step: bool) -> tuple[str, int, int] | None:
+    """Return the event with the most evidence (kind and frames), None if none has enough."""
+    table = shapes()
     n = len(flow)
-    bounds = [0, *(edge for step in steps for edge in step), n]
-    at: list[float] = []
-    levels: list[float] = []
-    for start, stop in zip(bounds[::2], bounds[1::2], strict=True):
-        part = slice(start, max(stop, start + 1))
-        inside = flow[part][free[part]]
-        level = float(np.mean(inside)) if len(inside) else float(np.mean(flow[part]))
-        at += [start, max(stop - 1, start)]
-        levels += [level, level]
-    return np.interp(np.arange(n), at, levels)
+    edges = np.interp(
+        np.arange(N_BLOCKS + 1) * (n / N_BLOCKS), np.arange(n + 1), np.concatenate([[0.0], np.cumsum(flow)])
+    )
+    blocks = np.diff(edges) * (N_BLOCKS / n)
+    blocks -= blocks.mean()
+    spread = float(np.abs(blocks).max())
+    if spread == 0.0:
+        return None
+    white = np.matmul(table.whiten, blocks / spread)
+    white -= np.sum(white * table.one, axis=1)[:, None] * table.one
+    alone = np.sum(white**2, axis=1)
+    gain = np.matmul(white[:, None, :], table.units)[:, 0, :] ** 2
+    power = 0.5 * (N_BLOCKS - 1)
+    weight = table.log_weight + log_fall(table.time_blocks * (n * FRAME_US * 1e-6 / N_BLOCKS))
+    without = weight - power * np.log(alone)
+    with_it = weight[:, None] - power * np.log(np.maximum(alone[:, None] - gain, 1e-12))
+    evidence = _log_sum(with_it) - _log_sum(without[:, None])[0]
+    evidence[: table.n_steps] += -np.inf if no_step else EVIDENCE_BUMP - EVIDENCE_STEP
+    best = int(np.argmax(evidence))
+    if evidence[best] < EVIDENCE_BUMP:
+        return None
+    start, stop = (round(b * n / N_BLOCKS) for b in (table.starts[best], table.stops[best]))
+    return ("step" if best < table.n_steps else "bump"), start, stop
 
 
-def _bridge(x: FloatArray, free: NDArray[np.bool_]) -> FloatArray:
-    kept = np.flatnonzero(free)
-    return np.interp(np.flatnonzero(~free), kept, x[kept])
+def _log_sum(x: FloatArray) -> FloatArray:
+    top = x.max(axis=0)
+    total: FloatArray = top + np.log(np.exp(x - top).sum(axis=0))
+    return total
 
 
-def _fit(x: FloatArray, free: NDArray[np.bool_]) -> _Whitening | None:
-    """Fit the autoregression by least squares, twice, the second time without the largest surprises."""
-    n = len(x)
-    past = np.column_stack([x[ORDER - lag : n - lag] for lag in range(1, ORDER + 1)])
-    now = x[ORDER:]
-    use = np.ones(len(now), bool)
-    for lag in range(ORDER + 1):
-        use &= free[ORDER - lag : n - lag]
-    coefficients = np.zeros(ORDER)
-    scale = 0.0
-    for _ in range(3):
-        if use.sum() < 3 * ORDER:
-            return None
-        a, b = past[use], now[use]
-        ridge = 1e-9 * np.trace(a.T @ a) * np.eye(ORDER)
-        coefficients = np.linalg.solve(a.T @ a + ridge, a.T @ b) if np.any(a) else coefficients
-        surprise = now - past @ coefficients
-        scale = 1.4826 * float(np.median(np.abs(surprise[use])))
-        if scale == 0.0:
-            return None
-        use &= np.abs(surprise) < 3.5 * scale
-    return _Whitening(coefficients, scale)
-
-
-def _best(x: FloatArray, whitening: _Whitening, refused: NDArray[np.bool_]) -> tuple[str, int, int, float]:
-    """Return the event with the most evidence: kind, frames, and squared signal-to-noise ratio."""
-    n = len(x)
-    pull = whitening.adjoint(whitening.white(x))
-    after = np.concatenate([np.cumsum(pull[::-1])[::-1], [0.0]])
-    response = 1.0 - np.concatenate([[0.0], np.cumsum(whitening.coefficients)])
-    response = np.concatenate([response, np.full(n, response[-1])])[:n]
-    gain = float(response[-1])
-    den_mean = max(n * gain**2, 1e-12)
-    num_mean = float(after[0])
-    best = ("step", 0, 0, 0.0)
+def _placed(flow: FloatArray, kept: NDArray[np.bool_], near: int) -> tuple[int, int] | None:
+    """Return the frames of a step `near` a frame, or None where it is too small to be told from a slow swing."""
+    n = len(flow)
+    reach = n // N_BLOCKS + 5
+    low, high = near - reach, near + reach
+    before, after = flow[: max(low, 3)][kept[: max(low, 3)]], flow[min(high, n - 3) :][kept[min(high, n - 3) :]]
+    if not len(before) or not len(after):
+        return None
+    levels = float(np.mean(before[-40:])), float(np.mean(after[:40]))
+    a, b = max(0, low - 10), min(n, high + 25)
+    at = np.arange(a, b)
+    best, where = np.inf, (near, near)
     for ramp in RAMPS:
-        if n - ramp <= 2 * SHORTEST:
-            continue
-        shape = np.convolve(response, np.full(ramp, 1.0 / ramp))[:n]
-        starts = np.arange(SHORTEST, n - SHORTEST - ramp)
-        num = np.convolve(after, np.full(ramp, 1.0 / ramp))[ramp - 1 :][starts]
-        left = n - starts
-        den = np.cumsum(shape**2)[left - 1]
-        cross = gain * np.cumsum(shape)[left - 1]
-        evidence = _evidence(num, den, cross, num_mean, den_mean) / whitening.scale**2
-        evidence[refused[starts]] = 0.0
-        i = int(np.argmax(evidence))
-        if evidence[i] > best[3]:
-            best = ("step", int(starts[i]), int(starts[i]) + ramp, float(evidence[i]))
-    for length in LENGTHS:
-        if length + 2 * ORDER >= n:
-            continue
-        shape = response.copy()
-        shape[length:] -= response[:-length]
-        starts = np.arange(0, n - length)
-        num = after[starts] - after[starts + length]
-        left = n - starts
-        den = np.cumsum(shape**2)[left - 1]
-        cross = gain * np.cumsum(shape)[left - 1]
-        evidence = _evidence(num, den, cross, num_mean, den_mean) / whitening.scale**2
-        i = int(np.argmax(evidence))
-        if evidence[i] > best[3]:
-            best = ("bump", int(starts[i]), int(starts[i]) + length, float(evidence[i]))
-    return best
+        for start in range(max(low, 1), min(high, n - 1 - ramp)):
+            share = np.clip((at - start + 1) / (ramp + 1), 0.0, 1.0)
+            off = (flow[a:b] - levels[0] - share * (levels[1] - levels[0]))[kept[a:b]]
+            cost = float(np.sum(off**2))
+            if cost < best:
+                best, where = cost, (start, start + ramp)
+    start, stop = where
+    if start < SHORTEST or n - stop < SHORTEST:
+        return None
+    sides = flow[:start][kept[:start]], flow[stop:][kept[stop:]]
+    if min(len(s) for s in sides) < SHORTEST // 2:
+        return None
+    rms = float(
+        np.sqrt((np.var(sides[0]) * len(sides[0]) + np.var(sides[1]) * len(sides[1])) / (len(sides[0]) + len(sides[1])))
+    )
+    if abs(np.mean(sides[0]) - np.mean(sides[1])) < LEAST_STEP * rms:
+        return None
+    return start, stop
 
 
-def _evidence(num: FloatArray, den: FloatArray, cross: FloatArray, num_mean: float, den_mean: float) -> FloatArray:
-    """Squared size of each shape over its variance, the mean being fitted along with it."""
-    num = num - cross / den_mean * num_mean
-    den = den - cross**2 / den_mean
-    return np.where(den > 1e-9, num**2 / np.maximum(den, 1e-9), 0.0)
-
-
-def _is_level_change(
-    flow: FloatArray, steps: list[tuple[int, int]], new: tuple[int, int], free: NDArray[np.bool_]
-) -> bool:
-    """Whether a step is large against the fluctuation around the levels, and its levels last."""
-    levels = _levels(flow, steps, free)
-    flat = free.copy()
-    for start, stop in steps:
-        flat[start:stop] = False
-    bounds = [0, *(edge for step in steps for edge in step), len(flow)]
-    parts = list(zip(bounds[::2], bounds[1::2], strict=True))
-    if any(flat[a:b].sum() < SHORTEST for a, b in parts):
-        return False
-    rms = float(np.std((flow - levels)[flat]))
-    return bool(abs(levels[new[1]] - levels[new[0] - 1]) > LEAST_STEP * rms)
-
-
-def _widened(rest: FloatArray, start: int, stop: int, free: NDArray[np.bool_], lag: int) -> tuple[int, int]:
+def _widened(rest: FloatArray, start: int, stop: int, kept: NDArray[np.bool_], lag: int) -> tuple[int, int]:
     """Return the bump with its skirts: on until the flow is back within the fluctuation."""
-    sign = np.sign(np.mean(rest[start:stop]))
-    outside = free.copy()
+    outside = kept.copy()
     outside[max(0, start - PAD) : stop + PAD] = False
-    rms = float(np.std(rest[outside])) if outside.any() else 0.0
-    away = np.convolve(sign * rest, np.full(3, 1.0 / 3.0), mode="same") > 0.7 * rms
+    if not outside.any():
+        return start, stop
+    level, rms = float(np.mean(rest[outside])), float(np.std(rest[outside]))
+    sign = 1.0 if np.mean(rest[start:stop]) > level else -1.0
+    away = np.convolve(sign * (rest - level), np.full(3, 1.0 / 3.0), mode="same") > 0.5 * rms
     first, last = start, stop
     while first > 0 and start - first < WIDEST_PAD and away[first - 1]:
         first -= 1
@@ -247,35 +185,13 @@ def _widened(rest: FloatArray, start: int, stop: int, free: NDArray[np.bool_], l
     return max(0, first - PAD), min(len(rest), last + PAD)
 
 
-def _merged(bumps: list[tuple[int, int]]) -> list[tuple[int, int]]:
-    """Return the bumps in time order, those that touch as one."""
-    out: list[tuple[int, int]] = []
-    for start, stop in sorted(bumps):
-        if out and start <= out[-1][1]:
-            out[-1] = (out[-1][0], max(stop, out[-1][1]))
-        else:
-            out.append((start, stop))
-    return out
-
-
-def _plateaus(
-    flow: FloatArray, steps: list[tuple[int, int]], bumps: list[tuple[int, int]], free: NDArray[np.bool_], lag: int
-) -> list[Plateau]:
-    levels = _levels(flow, steps, free)
-    bounds = [0, *(edge for step in steps for edge in step), len(flow)]
-    out = []
-    for start, stop in zip(bounds[::2], bounds[1::2], strict=True):
-        cuts = tuple(
-            Cut(max(a, start), min(b, stop), _why(flow[a:b] - levels[a:b], b - a - lag))
-            for a, b in bumps
-            if a < stop and b > start
-        )
-        out.append(Plateau(start, stop, cuts))
-    return out
-
-
-def _why(away: FloatArray, length: int) -> str:
-    """Return a word for what a bump most likely was."""
-    if length <= 2 * PAD + 4:
-        return "knock"
-    return "gust" if float(np.mean(away)) > 0.0 else "leak or gust"
+def _cuts(flow: FloatArray, kept: NDArray[np.bool_], first: int) -> tuple[Cut, ...]:
+    """Return the stretches that are not kept, each with the word for what it most likely was."""
+    level = float(np.mean(flow[kept])) if kept.any() else 0.0
+    bounds = np.flatnonzero(np.diff(np.concatenate([[True], kept, [True]]).astype(np.int8)))
+    cuts = []
+    for start, stop in zip(bounds[::2].tolist(), bounds[1::2].tolist(), strict=True):
+        high = float(np.mean(flow[start:stop])) > level
+        why = "knock" if stop - start <= KNOCK else ("gust" if high else "leak or gust")
+        cuts.append(Cut(first + start, first + stop, why))
+    return tuple(cuts)

@@ -5,6 +5,7 @@ Bosch BME280 data sheet (registers, floating-point compensation formulas, here t
 memory. The firmware's own formulas are not used here.
 """
 
+import gc
 import struct
 
 
@@ -149,7 +150,7 @@ class AirChip:
         self.n_written = 0
         if reading and self.registers[0xF4] & 3 == 3 and self.row != self.world.air_row():
             self.row = self.world.air_row()
-            self._measure(*self.world.air[self.row][1:])
+            self._measure(*self.world.air[4 * self.row + 1 : 4 * self.row + 4])
         return True
 
     def write(self, byte):
@@ -177,6 +178,7 @@ class AirChip:
         for at, raw in ((0xF7, raw_p), (0xFA, raw_t)):
             self.registers[at : at + 3] = bytes([raw >> 12, (raw >> 4) & 255, (raw & 15) << 4])
         self.registers[0xFD:0xFF] = bytes([raw_h >> 8, raw_h & 255])
+        gc.collect()  # a heap full of dead floats makes every later search for memory slow
 
     def fine(self, raw):
         """Temperature in 1/5120 C."""

@@ -8,6 +8,7 @@ Clocks: `real` follows the machine's clock; `fast` jumps from one sleep to the n
 ahead of the host's last word: then it waits for one; `free` jumps and never waits.
 """
 
+import gc
 import json
 import os
 import sys
@@ -58,10 +59,14 @@ class World:
         self.tick_us = facts["tick_us"]
         self.dp_counts_per_pa = facts["dp_counts_per_pa"]
         self.dp_address = facts.get("dp_address", 0x25)  # None: no such chip
-        self.air = facts["air"]  # empty: no such chip
+        # Rows of t_us, temp_c, rh_pct, pressure_pa, end to end; empty: no such chip. As one array, since a heap full of
+        # small lists makes every later search for memory slow.
+        self.air = array("d", [float(value) for row in facts["air"] for value in row])
         self.button = facts.get("button", [])
         self.faults = [(int(t), kind, int(t + duration)) for t, kind, duration in facts.get("faults", [])]
         self.restarts = [(start, stop) for start, kind, stop in self.faults if kind == "restart"]
+        del facts
+        gc.collect()
         self.dp = Blocks(folder + "/dp.i32", "i")
         self.temp = Blocks(folder + "/temp.i16", "h", 64)
         self.edges = Blocks(folder + "/edges.i64", "q")
@@ -169,7 +174,7 @@ class World:
 
     def air_row(self):
         """Index of the air's present row."""
-        while self._i_air + 1 < len(self.air) and self.air[self._i_air + 1][0] <= self.now_us:
+        while 4 * self._i_air + 4 < len(self.air) and self.air[4 * self._i_air + 4] <= self.now_us:
             self._i_air += 1
         return self._i_air
 
