@@ -32,7 +32,7 @@ GAP = 30
 """Runs further apart than this (frames, 6 s) are never one hold."""
 BRIEF = 60
 """Holds under 15 s (12 s without the outer windows) must be calm as a whole, too."""
-PIECE, CALM = 10, 0.20
+PIECE, CALM, CALM_WHOLE = 10, 0.20, 0.26
 """Seated, the median over pieces of two seconds of their relative standard deviation is less than this."""
 LEAST_PART = 3
 CHANGES = 12.0
@@ -226,7 +226,7 @@ class _View:
         roughness = [float(np.std(p) / abs(np.mean(p))) for p in pieces if np.all(np.isfinite(p)) and np.mean(p) != 0.0]
         if not roughness or float(np.median(roughness)) > CALM:
             return False
-        if len(part) < BRIEF and float(np.nanstd(part) / abs(np.nanmean(part))) > CALM:
+        if len(part) < BRIEF and float(np.nanstd(part) / abs(np.nanmean(part))) > CALM_WHOLE:
             return False
         if self._taps is None or any(kind == ONE_CHANNEL for _, _, kind in group):
             return True
@@ -298,7 +298,7 @@ def _kinds(frames: Frames, hood: Hood) -> NDArray[np.int8]:
     one_way = size > 3.0 * noise / np.sqrt(2 * HALF + 1)
     both = steady_v & agree & (steady_t | ((expected < 2.0 * doubt) & one_way))
     standing = hood.vane.k * hood.vane.start_m_s
-    stuck = tight_t & (_root(size, hood) > 1.5 * standing) & (middle_v < 0.9 * standing)
+    stuck = tight_t & (_root(size, hood) > 0.8 * standing) & (middle_v < 0.9 * standing)
     off = tight_v & ~agree
     kinds[inner] = np.where(both, SEATED, np.where(stuck | off | (steady_t & tight_v), ONE_CHANNEL, NOT_SEATED))
     return kinds

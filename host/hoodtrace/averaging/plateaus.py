@@ -21,7 +21,7 @@ from hoodtrace.averaging.covariance import log_fall
 from hoodtrace.averaging.frames import FRAME_US, FloatArray
 from hoodtrace.averaging.shapes import N_BLOCKS, shapes
 
-EVIDENCE_BUMP, EVIDENCE_STEP = 7.5, 4.5
+EVIDENCE_BUMP, EVIDENCE_STEP = 8.8, 4.6
 """Gain in log-likelihood that an event must bring; some 600 places and shapes are tried in each record."""
 RAMPS = (0, 2, 5, 9, 14)
 """Frames over which a step may be spread: up to about 3 s."""

@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
-from hoodtrace.averaging.budget import NORMAL_95, Term, Total, coverage_factor, dof_of, total, weights
+from hoodtrace.averaging.budget import NORMAL_95, Term, Total, dof_of, total, weights
 from hoodtrace.averaging.channels import Channel, Observed
 from hoodtrace.averaging.frames import FloatArray
 from hoodtrace.averaging.mean import N_BLOCKS, Means, means
@@ -310,24 +310,19 @@ def _finished(draft: _Draft, mean: _Mean, hood: Hood, zero_doubtful: bool) -> Av
 
 
 def _nothing(seen: Observed, why: str) -> Averaged:
-    return Averaged(
-        seen.limit_m3_s,
-        Total(0.0, math.inf, 0.0),
-        0.0,
-        0.0,
-        0.0,
-        0.0,
-        0.0,
-        seen.direction,
-        None,
-        None,
-        None,
-        None,
-        seen.used_s,
-        (),
-        seen.flags,
-        why,
+    return replace(
+        nothing_seen(),
+        flow_m3_s=seen.limit_m3_s,
+        direction=seen.direction,
+        used_s=seen.used_s,
+        flags=seen.flags,
+        refusal=why,
     )
 
 
-__all__ = ["Averaged", "average", "coverage_factor"]
+def nothing_seen() -> Averaged:
+    """Return the refusal of a plateau with no two samples in a row."""
+    nothing = Total(0.0, math.inf, 0.0)
+    return Averaged(
+        math.nan, nothing, 0.0, 0.0, 0.0, 0.0, 0.0, "unknown", None, None, None, None, 0.0, (), (), "too short"
+    )

@@ -13,10 +13,10 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from hoodtrace.averaging import plateaus
-from hoodtrace.averaging.channels import observe
+from hoodtrace.averaging.channels import Observed, observe
 from hoodtrace.averaging.frames import FRAME_US, LOOK_AHEAD_US, FloatArray, Frames
 from hoodtrace.averaging.holds import Free, Hold, HoldFinder, speeds
-from hoodtrace.averaging.reading import Averaged, average
+from hoodtrace.averaging.reading import Averaged, average, nothing_seen
 from hoodtrace.averaging.trail import Trail
 from hoodtrace.physics.hood import Hood
 from hoodtrace.wire.decoder import Decoded, Decoder
@@ -33,9 +33,7 @@ TYPICAL_RESPONSE_M = 0.6
 MUCH_CUT, TOO_MUCH_CUT = 0.25, 0.50
 REST_FRAMES = 100
 """The zero is the mean over the last 20 s of free-hanging air at most."""
-SHORTEST_S = 2.0
-"""Under this nothing is averaged at all."""
-LEAST_USED_S = 5.0
+LEAST_USED_S = 7.0
 """Under this no reading is given, however steady: a few seconds of walking can look as calm as a terminal."""
 MOST_TAPS_NOISE_REL = 0.05
 
@@ -262,44 +260,27 @@ class Session:
         return any(start < zero.stop_us and zero.start_us < stop for start, stop in self._holds_us)
 
     def _averaged(self, trail: Trail, ready: list[_Open]) -> list[Outcome]:
-        seen, places, doubts, refused = [], [], [], []
+        """Average the plateaus of some holds in one go."""
+        seen: list[Observed] = []
+        doubts: list[bool] = []
+        places: list[tuple[_Open, int, int | None]] = []
         for hold in ready:
             zero_pa, doubtful = self._zero_at(hold)
             airs_until_us = hold.stop_us + self._patience_us
-            for number, (start_us, stop_us, cuts) in enumerate(hold.parts, 1):
-                plane = trail.plane(start_us, stop_us, [(c.start_us, c.stop_us) for c in cuts], zero_pa, airs_until_us)
-                observed = observe(plane, self.hood)
-                whole_s = (stop_us - start_us) * 1e-6
-                places.append((hold, number, start_us, stop_us, cuts))
-                if observed is None or observed.used_s < SHORTEST_S:
-                    refused.append(len(places) - 1)
-                    continue
-                cut_s = sum(c.stop_us - c.start_us for c in cuts) * 1e-6
-                if cut_s > MUCH_CUT * whole_s:
-                    observed = replace(observed, flags=(*observed.flags, "much cut out"))
-                seen.append(observed)
-                doubts.append((doubtful, cut_s > TOO_MUCH_CUT * whole_s))
-        found = iter(zip(average(seen, self.hood, [d for d, _ in doubts]), doubts, strict=True))
+            for number, (start_us, stop_us, cuts) in enumerate(hold.parts):
+                cuts_us = [(c.start_us, c.stop_us) for c in cuts]
+                observed = observe(trail.plane(start_us, stop_us, cuts_us, zero_pa, airs_until_us), self.hood)
+                places.append((hold, number, None if observed is None else len(seen)))
+                if observed is not None:
+                    seen.append(observed)
+                    doubts.append(doubtful)
+        averages = average(seen, self.hood, doubts)
         out = []
-        for i, (hold, number, start_us, stop_us, cuts) in enumerate(places):
-            if i in refused:
-                continue
-            averaged, (_, too_much) = next(found)
-            if averaged.refusal is None and (too_much or averaged.used_s < LEAST_USED_S):
-                averaged = replace(averaged, refusal="much cut out" if too_much else "too short")
-            out.append(
-                Outcome(
-                    hold.number,
-                    number,
-                    trail.boot.number,
-                    hold.start_us,
-                    hold.stop_us,
-                    start_us,
-                    stop_us,
-                    cuts,
-                    averaged,
-                )
-            )
+        for hold, number, index in places:
+            start_us, stop_us, cuts = hold.parts[number]
+            averaged = nothing_seen() if index is None else _judged(averages[index], start_us, stop_us, cuts)
+            ends_us = hold.start_us, hold.stop_us, start_us, stop_us
+            out.append(Outcome(hold.number, number + 1, trail.boot.number, *ends_us, cuts, averaged))
         return out
 
     def _zero_at(self, hold: _Open) -> tuple[float, bool]:
@@ -313,6 +294,18 @@ class Session:
         if since_us < 0 and self._older_zero_pa is not None:
             return self._older_zero_pa, doubtful
         return (zero.zero_pa if zero is not None else taps.zero_pa), doubtful
+
+
+def _judged(averaged: Averaged, start_us: int, stop_us: int, cuts: tuple[Cut, ...]) -> Averaged:
+    """Refuse or flag what has too little left of it."""
+    cut_share = sum(c.stop_us - c.start_us for c in cuts) / max(stop_us - start_us, 1)
+    if cut_share > MUCH_CUT:
+        averaged = replace(averaged, flags=(*averaged.flags, "much cut out"))
+    if averaged.refusal is None and cut_share > TOO_MUCH_CUT:
+        return replace(averaged, refusal="much cut out")
+    if averaged.refusal is None and averaged.used_s < LEAST_USED_S:
+        return replace(averaged, refusal="too short")
+    return averaged
 
 
 def _pieces(samples: Samples) -> list[Samples]:
