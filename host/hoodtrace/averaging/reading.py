@@ -20,6 +20,8 @@ DISAGREE = 2.58
 """Channels further apart than this many standard uncertainties of their difference disagree (99 %)."""
 ZERO_SHIFT_PA = 0.5
 """A zero error up to this is likelier than a fault of the vane or a tube (common practice, no source)."""
+MOST_NOISE = 0.5
+"""Up to this part of the variance of single samples may be the chip's noise for the taps to show the air's rhythm."""
 MODEL_REL = 0.3
 """Relative standard uncertainty of the over-reading's correction: it takes the air for a single process."""
 LEAST_VANE_REL = 0.001
@@ -180,8 +182,19 @@ def _combine(seen: Observed, hood: Hood, vane: _One, taps: _One) -> _Draft | Non
         flags.append(f"channels disagree: {cause}")
         share, rest = (1.0, 0.0) if trust_vane else (0.0, 1.0)
         excess = abs(apart)
-    series = share * v.series_m3_s + rest * t.series_m3_s
+    flow = share * v.mean_m3_s + rest * t.mean_m3_s
+    if _quiet(t):
+        # Both channels carry the same air; the taps follow it at once, the vane smooths it and so hides its rhythm.
+        series = t.series_m3_s * (flow / t.mean_m3_s)
+    else:
+        series = share * v.series_m3_s + rest * t.series_m3_s
     return _Draft(seen, series, share, v, t, u_v, u_t, flags, excess)
+
+
+def _quiet(taps: Channel) -> bool:
+    """Whether the chip's noise is small against the air's fluctuation over a tenth of a second or so."""
+    steps = np.diff(taps.series_m3_s)
+    return bool(0.5 * np.mean(steps**2) < MOST_NOISE * np.var(taps.series_m3_s))
 
 
 def _corrected(seen: Observed, hood: Hood, vane: _One) -> Channel | None:
