@@ -96,10 +96,13 @@ def observe(plane: Plane, hood: Hood) -> Observed | None:
     hz = np.diff(plane.edges_at)[use] / dt_s
     air = plane.airs[int(plane.air_index[len(plane.air_index) // 2])]
     flags: list[str] = []
-    if any(plane.airs[i].assumed for i in np.unique(plane.air_index[1:][use])):
+    if any(air.assumed for air in plane.airs):
         flags.append("air assumed")
     taps_missing, dp_pa = _valid_dp(plane, use, hood, dt_s)
     direction, reverses, mean_pa, u_mean_pa = _direction(dp_pa, dt_s, hood)
+    if taps_missing == "taps over range":
+        # Beyond the range the size is not known, the sign is.
+        direction = "supply" if np.nanmedian(plane.dp_pa) > 0.0 else "extract"
     vane, speed, slow_limit = _vane(hz, dt_s, hood, direction)
     if reverses:
         flags.append("reversing")
@@ -162,9 +165,8 @@ def _direction(dp_pa: FloatArray | None, dt_s: FloatArray, hood: Hood) -> tuple[
     if dp_pa is None or hood.taps is None:
         return "unknown", False, 0.0, 0.0
     mean_pa = float(np.average(dp_pa, weights=dt_s))
-    pieces = np.array_split(dp_pa, min(60, len(dp_pa)))
-    blocks = np.array([p.mean() for p in pieces])
-    noise = math.sqrt(_noise_variance(dp_pa) / len(pieces[-1]))
+    blocks, length = short_means(dp_pa, 60)
+    noise = math.sqrt(_noise_variance(dp_pa) / length)
     # Neighbouring blocks are correlated: twice the naive standard error (own choice; it only decides the sign).
     u_pa = math.hypot(hood.taps.u_zero_pa, 2.0 * float(np.std(blocks)) / math.sqrt(len(blocks)))
     if abs(mean_pa) < SAYS * u_pa:
@@ -241,6 +243,13 @@ def _flow2_per_pa(air: Air, hood: Hood, taps: Taps) -> float:
     """Flow squared over the chip's reading, m6/s2/Pa."""
     factor = 1.0 if taps.reference_pressure_pa is None else taps.reference_pressure_pa / air.pressure_pa
     return (taps.c * hood.area_m2) ** 2 * 2.0 * factor / air.density_kg_m3
+
+
+def short_means(x: FloatArray, n: int) -> tuple[FloatArray, int]:
+    """Return means of up to `n` equal pieces of `x` (the rest at the end falls away), and a piece's length."""
+    length = max(1, len(x) // n)
+    means: FloatArray = x[: len(x) // length * length].reshape(-1, length).mean(axis=1)
+    return means, length
 
 
 def _noise_variance(x: FloatArray) -> float:

@@ -184,6 +184,7 @@ class _View:
     def __init__(self, frames: Frames, hood: Hood) -> None:
         self._first = frames.first
         self._vane, self._taps, _ = speeds(frames, hood)
+        self._levels: dict[tuple[bool, int, int], float] = {}
 
     def same_hold(self, before: list[int], after: list[int]) -> bool:
         """Whether the hood stayed seated between two runs."""
@@ -222,16 +223,18 @@ class _View:
         speed, _ = self._speaking(max(group, key=lambda run: run[1] - run[0]))
         inner = slice(group[0][0] - self._first, group[-1][1] - self._first)
         part = speed[inner]
-        pieces = np.array_split(part, max(1, len(part) // PIECE))
-        roughness = [float(np.std(p) / abs(np.mean(p))) for p in pieces if np.all(np.isfinite(p)) and np.mean(p) != 0.0]
-        if not roughness or float(np.median(roughness)) > CALM:
+        pieces = _pieces(part, min(PIECE, len(part)))
+        means = pieces.mean(axis=1)
+        sound = np.isfinite(means) & (means != 0.0)
+        if not sound.any() or np.median(pieces[sound].std(axis=1) / np.abs(means[sound])) > CALM:
             return False
-        if len(part) < BRIEF and float(np.nanstd(part) / abs(np.nanmean(part))) > CALM_WHOLE:
+        whole = part[np.isfinite(part)]
+        if len(part) < BRIEF and whole.std() > CALM_WHOLE * abs(whole.mean()):
             return False
         if self._taps is None or any(kind == ONE_CHANNEL for _, _, kind in group):
             return True
-        signs = np.array([np.sign(np.nanmean(p)) for p in np.array_split(self._taps[inner], 2 * len(pieces))])
-        return bool(np.mean(signs == -np.sign(np.nansum(signs))) <= MOST_REVERSED)
+        turned = _pieces(self._taps[inner], min(PIECE // 2, len(part))).mean(axis=1)
+        return bool(np.mean(turned * np.nansum(turned) < 0.0) <= MOST_REVERSED)
 
     def _speaking(self, run: list[int]) -> tuple[FloatArray, float]:
         """Return the channel that follows the air best (the taps, which do not coast, if they speak) and its level."""
@@ -241,8 +244,11 @@ class _View:
         return channels[best], levels[best]
 
     def _level(self, series: FloatArray, run: list[int]) -> float:
-        part = series[run[0] - self._first : run[1] - self._first]
-        return float(np.median(part)) if np.all(np.isfinite(part)) else 0.0
+        key = series is self._taps, run[0], run[1]
+        if key not in self._levels:
+            part = series[run[0] - self._first : run[1] - self._first]
+            self._levels[key] = float(np.median(part)) if np.all(np.isfinite(part)) else 0.0
+        return self._levels[key]
 
 
 def speeds(
@@ -307,6 +313,11 @@ def _kinds(frames: Frames, hood: Hood) -> NDArray[np.int8]:
 def _root(dp_pa: FloatArray, hood: Hood) -> FloatArray:
     c = hood.taps.c if hood.taps is not None else 0.0
     return c * np.sqrt(2.0 * dp_pa / DENSITY_KG_M3)
+
+
+def _pieces(x: FloatArray, length: int) -> FloatArray:
+    """Return `x` cut into rows of `length`; what is left over at the end falls away."""
+    return x[: len(x) // length * length].reshape(-1, length)
 
 
 def _smooth(x: FloatArray) -> FloatArray:

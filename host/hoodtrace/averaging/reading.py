@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from hoodtrace.averaging.budget import NORMAL_95, Term, Total, dof_of, total, weights
-from hoodtrace.averaging.channels import Channel, Observed
+from hoodtrace.averaging.channels import Channel, Observed, short_means
 from hoodtrace.averaging.frames import FloatArray
 from hoodtrace.averaging.mean import N_BLOCKS, Means, means
 from hoodtrace.physics.hood import Hood
@@ -63,14 +63,16 @@ def average(plateaus: list[Observed], hood: Hood, zero_doubtful: list[bool]) -> 
             mine.append(_One(channel, alone[at] if channel is not None else None))
             at += channel is not None
         drafts.append(_combine(seen, hood, *mine))
-    together = iter(_means([(d.series_m3_s, d.seen.dt_s) for d in drafts if d is not None]))
+    common = [d for d in drafts if d is not None and d.mean is None]
+    for draft, mean in zip(common, _means([(d.series_m3_s, d.seen.dt_s) for d in common]), strict=True):
+        draft.mean = mean
     out = []
-    for seen, draft, doubtful in zip(plateaus, drafts, zero_doubtful, strict=True):
-        if draft is None:
+    for seen, one, doubtful in zip(plateaus, drafts, zero_doubtful, strict=True):
+        if one is None or one.mean is None:
             why = "air reverses" if seen.reverses else "too slow"
             out.append(_nothing(seen, why))
         else:
-            out.append(_finished(draft, next(together), hood, doubtful))
+            out.append(_finished(one, one.mean, hood, doubtful))
     return out
 
 
@@ -82,11 +84,20 @@ class _Mean:
     correlation_s: float
     n_over_g: float
 
+    def times(self, factor: float) -> _Mean:
+        """Return the mean of the same record in another scale."""
+        return replace(self, mean=self.mean * factor, u=self.u * factor, half_width=self.half_width * factor)
+
 
 @dataclass(frozen=True, slots=True)
 class _One:
     channel: Channel | None
     mean: _Mean | None
+
+    @property
+    def channel_m3_s(self) -> float:
+        """The channel's flow as it came, before corrections."""
+        return self.channel.mean_m3_s if self.channel is not None else math.nan
 
 
 @dataclass(slots=True)
@@ -102,6 +113,7 @@ class _Draft:
     u_taps_m3_s: float | None
     flags: list[str]
     apart_m3_s: float
+    mean: _Mean | None = None
 
 
 def _means(records: list[tuple[FloatArray, FloatArray]]) -> list[_Mean]:
@@ -167,7 +179,10 @@ def _combine(seen: Observed, hood: Hood, vane: _One, taps: _One) -> _Draft | Non
             flags.append("vane below its start speed")
         if t is None and hood.taps is not None and not {"taps over range", "taps not valid"} & set(flags):
             flags.append("taps say nothing")
-        draft = _Draft(seen, one.series_m3_s, 1.0 if v is not None else 0.0, v, t, u_v, u_t, flags, 0.0)
+        alone = vane.mean if v is not None else taps.mean
+        ratio = one.mean_m3_s / (vane if v is not None else taps).channel_m3_s
+        mean = alone.times(ratio) if alone is not None else None
+        draft = _Draft(seen, one.series_m3_s, 1.0 if v is not None else 0.0, v, t, u_v, u_t, flags, 0.0, mean)
         _look_for_a_standing_channel(draft, hood)
         return draft
     shared = hood.r_k_c * v.u_scale_m3_s * t.u_scale_m3_s
@@ -183,12 +198,10 @@ def _combine(seen: Observed, hood: Hood, vane: _One, taps: _One) -> _Draft | Non
         share, rest = (1.0, 0.0) if trust_vane else (0.0, 1.0)
         excess = abs(apart)
     flow = share * v.mean_m3_s + rest * t.mean_m3_s
-    if _quiet(t):
-        # Both channels carry the same air; the taps follow it at once, the vane smooths it and so hides its rhythm.
-        series = t.series_m3_s * (flow / t.mean_m3_s)
-    else:
-        series = share * v.series_m3_s + rest * t.series_m3_s
-    return _Draft(seen, series, share, v, t, u_v, u_t, flags, excess)
+    series = share * v.series_m3_s + rest * t.series_m3_s
+    # Both channels carry the same air; the taps follow it at once, the vane smooths it and so hides its rhythm.
+    mean = taps.mean.times(flow / t.mean_m3_s) if taps.mean is not None and _quiet(t) else None
+    return _Draft(seen, series, share, v, t, u_v, u_t, flags, excess, mean)
 
 
 def _quiet(taps: Channel) -> bool:
@@ -237,8 +250,9 @@ def _u_alone(channel: Channel | None, mean: _Mean | None) -> float | None:
 def _own_noise(vane: Channel, taps: Channel, seen: Observed) -> float:
     """Standard deviation of the difference of the channels' means: what is not the air's own, m3/s."""
     apart = taps.series_m3_s - vane.series_m3_s
-    pieces = np.array_split(apart, max(2, min(20, len(apart) // 10)))
-    each = np.array([p.mean() for p in pieces])
+    each, _ = short_means(apart, 20)
+    if len(each) < 2:
+        return 0.0
     return float(np.std(each, ddof=1)) / math.sqrt(len(each))
 
 

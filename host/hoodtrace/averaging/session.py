@@ -18,19 +18,21 @@ from hoodtrace.averaging.frames import FRAME_US, LOOK_AHEAD_US, FloatArray, Fram
 from hoodtrace.averaging.holds import Free, Hold, HoldFinder, speeds
 from hoodtrace.averaging.reading import Averaged, average, nothing_seen
 from hoodtrace.averaging.trail import Trail
+from hoodtrace.averaging.zero import Rest, Zeros
 from hoodtrace.physics.hood import Hood
 from hoodtrace.wire.decoder import Decoded, Decoder
 from hoodtrace.wire.samples import Assembler, Samples
 
 PIECE = 1 << 17
 """Samples taken at a time."""
-SETTLE_US = 1_500_000
-"""What a freshly pressed hood needs before the flow counts, besides the vane's lag (own choice)."""
-SETTLE_TURN_US = 300_000
-LONGEST_SETTLE_TURN_US = 1_400_000
-LIFT_US = 600_000
+SETTLE, LIFT = 8, 3
+"""Frames that a freshly pressed hood needs before the flow counts, besides the vane's lag, and that lifting takes."""
+SETTLE_TURN, LONGEST_SETTLE_TURN = 2, 7
+"""The same after a turned valve: frames besides the vane's lag, and with it at most."""
 TYPICAL_RESPONSE_M = 0.6
 MUCH_CUT, TOO_MUCH_CUT = 0.25, 0.50
+ROUGH_USED_S, ROUGH_REL = 20.0, 0.20
+"""Under so many seconds no reading is given from air rougher than this: that is how walking looks."""
 REST_FRAMES = 100
 """The zero is the mean over the last 20 s of free-hanging air at most."""
 LEAST_USED_S = 7.0
@@ -72,15 +74,6 @@ class _Open:
     parts: list[tuple[int, int, tuple[Cut, ...]]]
 
 
-@dataclass(frozen=True, slots=True)
-class _Zero:
-    """A zero of dp found in free-hanging air, us since boot."""
-
-    start_us: int
-    stop_us: int
-    zero_pa: float
-
-
 class Session:
     """Readings out of a stream of bytes.
 
@@ -113,10 +106,8 @@ class Session:
         self._n_framed = 0
         self._n_holds = 0
         self._open: list[_Open] = []
-        self._older_zero_pa: float | None = None
-        self._zeros: list[_Zero] = []
-        self._doubts: list[_Zero] = []
-        self._holds_us: list[tuple[int, int]] = []
+        self._zeros = Zeros(hood.taps, self._patience_us)
+        self._forced = False
 
     def feed(self, block: bytes) -> list[Outcome]:
         """Take the next block of the stream."""
@@ -141,13 +132,11 @@ class Session:
         out: list[Outcome] = []
         if self._trail is None or samples.boot.number != self._trail.boot.number:
             out += self._end()
-            if self._zeros:
-                self._older_zero_pa = self._zeros[-1].zero_pa
             before = [(-1, self._trail.airs[-1][1])] if self._trail is not None and self._trail.airs else []
             self._trail = Trail(samples.boot, self.hood, before)
             self.has_hello |= bool(samples.boot.hello)
             self._finder, self._n_framed = HoldFinder(self.hood), 0
-            self._zeros, self._doubts, self._holds_us = [], [], []
+            self._zeros = Zeros(self.hood.taps, self._patience_us, self._zeros.newest_pa())
         if len(samples):
             self.n_samples += len(samples)
             first, _ = self.spans.get(samples.boot.number, (int(samples.t_us[0]), 0))
@@ -175,7 +164,7 @@ class Session:
                 self._hang(trail, found)
             elif self._window_s is None:
                 self._hold(trail, found)
-        if self._window_s is not None and last and not self._holds_us:
+        if self._window_s is not None and last and not self._forced:
             self._force(trail, *self._window_s)
         final = self._ready(trail, trail.at_us(stop), last)
         needed = min([self._finder.earliest, *([] if last else [stop])])
@@ -186,8 +175,7 @@ class Session:
 
     def _hang(self, trail: Trail, free: Free) -> None:
         """Take the zero of dp from free-hanging air, if it can be one."""
-        taps = self.hood.taps
-        if taps is None:
+        if self.hood.taps is None:
             return
         frames = trail.frames(max(free.start + 1, free.stop - REST_FRAMES), free.stop - 1)
         n = frames.n_valid
@@ -195,34 +183,28 @@ class Session:
             return
         zero_pa = float(np.nansum(frames.dp_pa * n) / n.sum())
         noise_pa = math.sqrt(float(np.nansum(frames.noise_pa2 * n)) / float(n.sum()) / float(n.sum()))
-        zero = _Zero(trail.at_us(free.start), trail.at_us(free.stop), zero_pa)
-        if abs(zero_pa - taps.zero_pa) > 3.0 * math.hypot(taps.u_zero_pa, noise_pa):
-            self._doubts.append(zero)
-        elif noise_pa < taps.u_zero_pa:
-            self._zeros.append(zero)
+        self._zeros.hang(Rest(trail.at_us(free.start), trail.at_us(free.stop), zero_pa, noise_pa))
 
     def _hold(self, trail: Trail, hold: Hold) -> None:
         """Split a hold into plateaus and put it in the queue."""
         self._n_holds += 1
-        frames = trail.frames(hold.start, hold.stop)
-        flow, lag = _one_series(frames, self.hood)
+        flow, lag = _one_series(trail.frames(hold.start, hold.stop), self.hood)
+        first = min(SETTLE + lag, max(len(flow) - LIFT - 1, 0))
+        inner = flow[first : max(len(flow) - LIFT, first + 1)]
         parts = []
-        found = plateaus.split(flow, lag)
-        for i, plateau in enumerate(found):
-            settle_us = SETTLE_US + lag * FRAME_US
-            if i:
-                settle_us = min(SETTLE_TURN_US + lag * FRAME_US, LONGEST_SETTLE_TURN_US)
-            start_us = trail.at_us(hold.start + plateau.start) + settle_us
-            stop_us = trail.at_us(hold.start + plateau.stop) - (LIFT_US if i == len(found) - 1 else FRAME_US)
+        for i, plateau in enumerate(plateaus.split(inner, lag)):
+            # A turned valve: the vane needs its time, and the last frame before belongs to the turn.
+            start = min(plateau.start + (min(SETTLE_TURN + lag, LONGEST_SETTLE_TURN) if i else 0), plateau.stop)
+            stop = max(start, plateau.stop - (1 if plateau.stop < len(inner) else 0))
+            begin = hold.start + first
             cuts = tuple(
-                Cut(max(start_us, trail.at_us(hold.start + c.start)), trail.at_us(hold.start + c.stop), c.why)
+                Cut(trail.at_us(begin + max(start, c.start)), trail.at_us(begin + min(stop, c.stop)), c.why)
                 for c in plateau.cuts
-                if trail.at_us(hold.start + c.stop) > start_us and trail.at_us(hold.start + c.start) < stop_us
+                if c.stop > start and c.start < stop
             )
-            cuts = tuple(replace(c, stop_us=min(c.stop_us, stop_us)) for c in cuts)
-            parts.append((start_us, max(start_us, stop_us), cuts))
+            parts.append((trail.at_us(begin + start), trail.at_us(begin + stop), cuts))
         ends_us = trail.at_us(hold.start), trail.at_us(hold.stop)
-        self._holds_us.append(ends_us)
+        self._zeros.hold(*ends_us)
         self._open.append(_Open(self._n_holds, *ends_us, parts))
 
     def _force(self, trail: Trail, start_s: float, end_s: float) -> None:
@@ -230,7 +212,7 @@ class Session:
         start_us, stop_us = trail.at_us(0) + round(start_s * 1e6), trail.at_us(0) + round(end_s * 1e6)
         if trail.boot.number == 1 and start_us < int(trail.t_us[-1]):
             self._n_holds += 1
-            self._holds_us.append((start_us, stop_us))
+            self._forced = True
             self._open.append(_Open(self._n_holds, start_us, stop_us, [(start_us, stop_us, ())]))
 
     def _ready(self, trail: Trail, now_us: int, last: bool) -> list[Outcome]:
@@ -239,25 +221,10 @@ class Session:
         while self._open:
             hold = self._open[0]
             waited = last or now_us - hold.stop_us > self._patience_us
-            if not waited and not (trail.airs and self._has_zero(hold)):
+            if not waited and not (trail.airs and self._zeros.settled(hold.start_us, hold.stop_us)):
                 break
             ready.append(self._open.pop(0))
         return self._averaged(trail, ready)
-
-    def _has_zero(self, hold: _Open) -> bool:
-        """Whether nothing that comes later can change the zero of `hold`."""
-        return self.hood.taps is None or self._older_zero_pa is not None or self._zero_for(hold) is not None
-
-    def _zero_for(self, hold: _Open) -> _Zero | None:
-        """Return the last zero before `hold`, else the first after it that came in time."""
-        before = [z for z in self._zeros if z.stop_us <= hold.start_us and not self._in_a_hold(z)]
-        if before:
-            return before[-1]
-        after = [z for z in self._zeros if hold.stop_us <= z.start_us and z.stop_us - hold.stop_us <= self._patience_us]
-        return after[0] if after else None
-
-    def _in_a_hold(self, zero: _Zero) -> bool:
-        return any(start < zero.stop_us and zero.start_us < stop for start, stop in self._holds_us)
 
     def _averaged(self, trail: Trail, ready: list[_Open]) -> list[Outcome]:
         """Average the plateaus of some holds in one go."""
@@ -265,7 +232,7 @@ class Session:
         doubts: list[bool] = []
         places: list[tuple[_Open, int, int | None]] = []
         for hold in ready:
-            zero_pa, doubtful = self._zero_at(hold)
+            zero_pa, doubtful = self._zeros.at(hold.start_us, hold.stop_us)
             airs_until_us = hold.stop_us + self._patience_us
             for number, (start_us, stop_us, cuts) in enumerate(hold.parts):
                 cuts_us = [(c.start_us, c.stop_us) for c in cuts]
@@ -283,18 +250,6 @@ class Session:
             out.append(Outcome(hold.number, number + 1, trail.boot.number, *ends_us, cuts, averaged))
         return out
 
-    def _zero_at(self, hold: _Open) -> tuple[float, bool]:
-        """Return the zero of dp for `hold` (Pa) and whether there is doubt about it."""
-        taps = self.hood.taps
-        if taps is None:
-            return 0.0, False
-        zero = self._zero_for(hold)
-        since_us = zero.stop_us if zero is not None and zero.stop_us <= hold.start_us else -1
-        doubtful = any(since_us < d.stop_us <= hold.start_us and not self._in_a_hold(d) for d in self._doubts)
-        if since_us < 0 and self._older_zero_pa is not None:
-            return self._older_zero_pa, doubtful
-        return (zero.zero_pa if zero is not None else taps.zero_pa), doubtful
-
 
 def _judged(averaged: Averaged, start_us: int, stop_us: int, cuts: tuple[Cut, ...]) -> Averaged:
     """Refuse or flag what has too little left of it."""
@@ -305,6 +260,8 @@ def _judged(averaged: Averaged, start_us: int, stop_us: int, cuts: tuple[Cut, ..
         return replace(averaged, refusal="much cut out")
     if averaged.refusal is None and averaged.used_s < LEAST_USED_S:
         return replace(averaged, refusal="too short")
+    if averaged.refusal is None and averaged.used_s < ROUGH_USED_S and averaged.fluctuation_rel > ROUGH_REL:
+        return replace(averaged, refusal="not steady")
     return averaged
 
 

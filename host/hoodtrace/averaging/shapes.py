@@ -89,6 +89,6 @@ def _some_models() -> list[Model]:
     """Return the covariance models that events are weighed against."""
     every = models(N_BLOCKS)
     times = sorted({model.time_blocks for model in every})[::2]
-    shares = sorted({model.white_share for model in every})
-    kept = {0.0, shares[2], shares[4]}
-    return [m for m in every if m.time_blocks in times and m.white_share in kept]
+    half_white = min({model.white_share for model in every}, key=lambda share: abs(share - 0.45))
+    kept = {0.0, half_white}
+    return [m for m in every if m.time_blocks in times and m.white_share in kept and not m.lag_ratio]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from bisect import bisect_right
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -14,8 +15,6 @@ from hoodtrace.physics.hood import Hood
 from hoodtrace.physics.taps import RATED_COUNTS
 from hoodtrace.wire.lines import DP_INVALID
 from hoodtrace.wire.samples import Boot, Samples
-
-_NO_AIR_US = -1
 
 
 @dataclass(slots=True)
@@ -92,10 +91,7 @@ class Trail:
         kept = np.ones(len(t_us), bool)
         for start, stop in cuts_us:
             kept[(t_us >= start) & (t_us < stop)] = False
-        airs = [air for air in self.airs if air[0] <= airs_until_us] or [
-            (_NO_AIR_US, assumed_air(self.hood.altitude_m))
-        ]
-        index = np.searchsorted([at for at, _ in airs], t_us, side="right") - 1
+        airs, index = self._airs(t_us, airs_until_us)
         return Plane(
             t_us,
             np.interp(t_us, *self._turning()),
@@ -103,9 +99,20 @@ class Trail:
             self.over[a:b].copy(),
             self.flags[a:b].copy(),
             kept,
-            np.maximum(index, 0),
-            tuple(air for _, air in airs),
+            index,
+            airs,
         )
+
+    def _airs(self, t_us: IntArray, until_us: float) -> tuple[tuple[Air, ...], IntArray]:
+        """Return the airs that `t_us` need (the last before each, else the first after), and which each needs."""
+        known = self.airs[: bisect_right(self.airs, until_us, key=lambda air: air[0])]
+        if not known or not len(t_us):
+            return (assumed_air(self.hood.altitude_m),), np.zeros(len(t_us), np.int64)
+        at = [air[0] for air in known]
+        first = max(bisect_right(at, int(t_us[0])) - 1, 0)
+        last = max(bisect_right(at, int(t_us[-1])), first + 1)
+        index = np.searchsorted(at[first:last], t_us, side="right") - 1
+        return tuple(air for _, air in known[first:last]), np.maximum(index, 0)
 
     def _turning(self) -> tuple[IntArray, FloatArray]:
         if self._position is None:

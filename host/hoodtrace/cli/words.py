@@ -68,8 +68,8 @@ def _cells(row: dict[str, Any]) -> list[str]:
 _WORDS = {
     "air assumed": "no pressure, temperature or humidity in the trace; standard air within 3 % is assumed",
     "short": "the hold was short against the air's own rhythm; hold on longer for a narrower interval",
-    "placement not tested": "no repeat placements in the hood file; how much a new placement moves the reading is not in",
-    "zero doubtful": "free-hanging air did not read zero within the hood's limits; an older zero is used. Bridge the tubes",
+    "placement not tested": "the hood file has no repeat placements; what a new placement changes is not in",
+    "zero doubtful": "free-hanging air did not read zero within limits; an older zero is used. Bridge the tubes",
     "direction unknown": "the pressure is too small to tell which way the air goes",
     "direction not calibrated": "the hood file has no calibration for this direction",
     "reversing": "the air turned round for more than 5 % of the time; the vane can't tell and is left out",

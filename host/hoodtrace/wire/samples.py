@@ -120,7 +120,7 @@ class Assembler:
     Attributes
     ----------
     clocks : list of Clock
-        Host notes with the time of day.
+        The first host note with the time of day in each boot.
     other_protocol : object or None
         The protocol of a hello that is not ours; the caller decides what that means.
     n_late : int
@@ -135,6 +135,7 @@ class Assembler:
         self._run: _Run | None = None
         self._unsure: list[tuple[SampleColumns, list[Message]]] = []
         self._wait_for_hello = True
+        self._clocked = 0
         self.clocks: list[Clock] = []
         self.other_protocol: object = None
         self.n_late = 0
@@ -159,7 +160,7 @@ class Assembler:
             what = message.body.get("kind")
             if message.kind == "J" and not self._decides(message):
                 plain.append(message)
-            elif message.kind == "J" or (message.kind == "H" and what in ("opened", "gap", "clock")):
+            elif message.kind == "J" or (message.kind == "H" and (what in ("opened", "gap") or self._wants(what))):
                 stop = int(np.searchsorted(samples.place, message.place))
                 self._lines(_part(samples, start, stop), plain)
                 start, plain = stop, []
@@ -182,6 +183,10 @@ class Assembler:
         if self._patience_us < math.inf:
             return self._complete(self._run, final=True) if self._run is not None else []
         return [part for run in self._runs for part in self._complete(run, final=True)]
+
+    def _wants(self, what: object) -> bool:
+        """Whether a host note is a clock note for a boot that has none yet."""
+        return what == "clock" and (self._run is None or self._clocked < self._run.boot.number)
 
     def _decides(self, message: Message) -> bool:
         """Whether a J message is a hello that settles or changes which boot the lines belong to."""
@@ -218,6 +223,7 @@ class Assembler:
         utc_s = _epoch_s(message.body.get("utc"))
         # An `opened` note in a continued trace carries the TIME of the session before: only `clock` notes date a line.
         if what == "clock" and utc_s is not None and self._run is not None and not self._unsure and message.t_us > 0:
+            self._clocked = self._run.boot.number
             self.clocks.append(Clock(self._run.boot.number, message.t_us, utc_s))
 
     def _settle(self) -> None:
@@ -318,7 +324,13 @@ class Assembler:
             rows = rows[in_time]
         said = dict(run.said)
         spoken = np.array(sorted(said), np.int64)
-        seq = np.union1d(rows["seq"], spoken) if len(spoken) else rows["seq"]
+        seq = rows["seq"]
+        spoken = (
+            spoken[~np.isin(spoken, seq[np.searchsorted(seq, spoken).clip(max=max(len(seq) - 1, 0))])]
+            if len(seq)
+            else spoken
+        )
+        seq = np.insert(seq, np.searchsorted(seq, spoken), spoken)
         start = int(np.searchsorted(seq, run.next_seq)) if run.next_seq is not None else 0
         seq = seq[start:]
         if not len(seq):
@@ -337,11 +349,11 @@ class Assembler:
         if stop:
             run.next_seq = int(seq[stop - 1]) + 1
         end = run.next_seq if run.next_seq is not None else int(seq[0])
-        ready = (rows["seq"] < end) & (rows["seq"] > before)
+        begin, cut = np.searchsorted(rows["seq"], [before + 1, end])
         later = [(s, m) for s, m in run.said if s >= end]
-        messages = [said[s] for s in spoken.tolist() if before < s < end]
-        part = rows[ready]
-        run.waiting, run.said = [rows[rows["seq"] >= end]], later
+        messages = [said[s] for s in sorted(said) if before < s < end]
+        part = rows[begin:cut]
+        run.waiting, run.said = [rows[cut:].copy()], later
         return list(_stretches(run, part, messages)) if len(part) or messages else []
 
 
