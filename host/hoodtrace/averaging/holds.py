@@ -51,8 +51,8 @@ SHORTEST, SHORTEST_TIGHT = 17, 40
 """Shorter runs (frames; 3.4 and 8 s) are not taken for holds."""
 REST = 10
 """The vane must stand this long (frames, 2 s) for free-hanging air."""
-LONGEST_REST = 110
-"""Of a longer free stretch only so many frames at its end are still wanted."""
+LONGEST_REST = 100
+"""Of a longer free stretch only so many frames (20 s) at its end are still wanted."""
 DENSITY_KG_M3 = 1.2
 """Good enough for finding; readings use the measured air."""
 
@@ -64,18 +64,20 @@ NOT_SEATED, SEATED, ONE_CHANNEL = 0, 1, 2
 
 @dataclass(frozen=True, slots=True)
 class Hold:
-    """A hold from frame `start` to `stop` (half-open)."""
+    """A hold from frame `start` to `stop` (half-open), and these frames."""
 
     start: int
     stop: int
+    frames: Frames
 
 
 @dataclass(frozen=True, slots=True)
 class Free:
-    """Free-hanging air from frame `start` to `stop`: the vane stood."""
+    """Free-hanging air from frame `start` to `stop`: the vane stood; `frames` are the last of them."""
 
     start: int
     stop: int
+    frames: Frames
 
 
 class HoldFinder:
@@ -112,8 +114,7 @@ class HoldFinder:
             self._done = stop
         if last:
             found += self._close() + self._end_rest(self._done)
-        keep = self._runs[0][0] if self._runs else self._done
-        self._frames = cut(here, min(keep, self._done) - GAP - LOOK, here.stop)
+        self._frames = cut(here, self.earliest, here.stop)
         return sorted(found, key=lambda f: f.stop)
 
     def _follow(self, kinds: NDArray[np.int8]) -> list[Hold | Free]:
@@ -155,7 +156,7 @@ class HoldFinder:
             sure = any(kind == SEATED for _, _, kind in group)
             long_enough = stop - start >= (SHORTEST if sure else SHORTEST_TIGHT)
             if long_enough and view.calm(group):
-                found.append(Hold(start, stop))
+                found.append(Hold(start, stop, cut(self._frames, start, stop)))
                 behind = stop
         return found
 
@@ -175,7 +176,10 @@ class HoldFinder:
 
     def _end_rest(self, stop: int) -> list[Hold | Free]:
         start, self._rest = self._rest, None
-        return [Free(start, stop)] if start is not None and stop - start >= REST else []
+        if start is None or stop - start < REST or self._frames is None:
+            return []
+        # The first and last frame may still hold a little of the turning vane.
+        return [Free(start, stop, cut(self._frames, max(start + 1, stop - LONGEST_REST), stop - 1))]
 
 
 class _View:

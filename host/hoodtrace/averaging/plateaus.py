@@ -143,6 +143,8 @@ def _placed(flow: FloatArray, kept: NDArray[np.bool_], near: int) -> tuple[int, 
     before, after = flow[: max(low, 3)][kept[: max(low, 3)]], flow[min(high, n - 3) :][kept[min(high, n - 3) :]]
     if not len(before) or not len(after):
         return None
+    if abs(before.mean() - after.mean()) < 0.8 * LEAST_STEP * min(before.std(), after.std()):
+        return None
     levels = float(np.mean(before[-40:])), float(np.mean(after[:40]))
     a, b = max(0, low - 10), min(n, high + 25)
     at = np.arange(a, b)

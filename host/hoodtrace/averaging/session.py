@@ -33,8 +33,6 @@ TYPICAL_RESPONSE_M = 0.6
 MUCH_CUT, TOO_MUCH_CUT = 0.25, 0.50
 ROUGH_USED_S, ROUGH_REL = 20.0, 0.20
 """Under so many seconds no reading is given from air rougher than this: that is how walking looks."""
-REST_FRAMES = 100
-"""The zero is the mean over the last 20 s of free-hanging air at most."""
 LEAST_USED_S = 7.0
 """Under this no reading is given, however steady: a few seconds of walking can look as calm as a terminal."""
 MOST_TAPS_NOISE_REL = 0.05
@@ -177,8 +175,7 @@ class Session:
         """Take the zero of dp from free-hanging air, if it can be one."""
         if self.hood.taps is None:
             return
-        frames = trail.frames(max(free.start + 1, free.stop - REST_FRAMES), free.stop - 1)
-        n = frames.n_valid
+        frames, n = free.frames, free.frames.n_valid
         if n.sum() == 0:
             return
         zero_pa = float(np.nansum(frames.dp_pa * n) / n.sum())
@@ -188,7 +185,7 @@ class Session:
     def _hold(self, trail: Trail, hold: Hold) -> None:
         """Split a hold into plateaus and put it in the queue."""
         self._n_holds += 1
-        flow, lag = _one_series(trail.frames(hold.start, hold.stop), self.hood)
+        flow, lag = _one_series(hold.frames, self.hood)
         first = min(SETTLE + lag, max(len(flow) - LIFT - 1, 0))
         inner = flow[first : max(len(flow) - LIFT, first + 1)]
         parts = []
@@ -298,17 +295,17 @@ def _one_series(frames: Frames, hood: Hood) -> tuple[FloatArray, int]:
     """
     vane, taps, dp = speeds(frames, hood, smooth=False)
     flow, lag = None, 0
-    if vane is not None and hood.vane is not None and np.median(vane) > 0.0:
+    if vane is not None and hood.vane is not None and vane.mean() > 0.0:
         flow = vane
         length = hood.vane.response_length_m or TYPICAL_RESPONSE_M
-        lag = min(10, math.ceil(3.0 * length / (float(np.median(vane)) / hood.vane.k) / (FRAME_US * 1e-6)))
-    if taps is not None and dp is not None and np.isfinite(dp).all() and np.median(dp) != 0.0:
-        per_frame = max(1.0, float(np.median(frames.n_valid)))
-        noise = math.sqrt(float(np.nanmedian(frames.noise_pa2)) / per_frame)
-        size = taps * np.sign(np.median(dp))
+        lag = min(10, math.ceil(3.0 * length / (float(vane.mean()) / hood.vane.k) / (FRAME_US * 1e-6)))
+    if taps is not None and dp is not None and np.isfinite(dp).all() and dp.mean() != 0.0:
+        per_frame = max(1.0, float(frames.n_valid.mean()))
+        noise = math.sqrt(float(np.nanmean(frames.noise_pa2)) / per_frame)
+        size = taps * np.sign(dp.mean())
         if flow is None:
             return size, lag
-        ratio = float(np.median(size)) / float(np.median(flow))
-        if noise / (2.0 * abs(float(np.median(dp)))) < MOST_TAPS_NOISE_REL and 0.5 < ratio < 2.0:
+        ratio = float(size.mean()) / float(flow.mean())
+        if noise / (2.0 * abs(float(dp.mean()))) < MOST_TAPS_NOISE_REL and 0.5 < ratio < 2.0:
             flow = 0.5 * (flow + size / ratio)
     return (flow if flow is not None else np.zeros(len(frames))), lag

@@ -105,16 +105,20 @@ class Trail:
 
     def _airs(self, t_us: IntArray, until_us: float) -> tuple[tuple[Air, ...], IntArray]:
         """Return the airs that `t_us` need (the last before each, else the first after), and which each needs."""
-        known = self.airs[: bisect_right(self.airs, until_us, key=lambda air: air[0])]
+        known = bisect_right(self.airs, until_us, key=_when)
         if not known or not len(t_us):
             return (assumed_air(self.hood.altitude_m),), np.zeros(len(t_us), np.int64)
-        at = [air[0] for air in known]
-        first = max(bisect_right(at, int(t_us[0])) - 1, 0)
-        last = max(bisect_right(at, int(t_us[-1])), first + 1)
-        index = np.searchsorted(at[first:last], t_us, side="right") - 1
-        return tuple(air for _, air in known[first:last]), np.maximum(index, 0)
+        first = max(bisect_right(self.airs, int(t_us[0]), hi=known, key=_when) - 1, 0)
+        last = max(bisect_right(self.airs, int(t_us[-1]), hi=known, key=_when), first + 1)
+        needed = self.airs[first:last]
+        index = np.searchsorted([air[0] for air in needed], t_us, side="right") - 1
+        return tuple(air for _, air in needed), np.maximum(index, 0)
 
     def _turning(self) -> tuple[IntArray, FloatArray]:
         if self._position is None:
             self._position = turning(self.t_us, self.edges, self.age_us)
         return self._position
+
+
+def _when(air: tuple[int, Air]) -> int:
+    return air[0]

@@ -124,7 +124,7 @@ def _decode(whole: bytes, place: int) -> Decoded:
     chars = np.frombuffer(whole, np.uint8)
     stops = np.flatnonzero(chars == _LF)
     starts = np.concatenate([np.zeros(min(1, len(stops)), stops.dtype), stops[:-1] + 1])
-    ends = stops - ((stops > starts) & (chars[stops - 1] == 13))
+    ends = stops - ((stops > starts) & (chars[stops - 1] == 13)) if b"\r" in whole else stops
     filled = ends > starts
     starts, ends = starts[filled], ends[filled]
     sample_like = (ends - starts == SAMPLE_LENGTH) & (chars[starts] == ord("S"))
@@ -151,7 +151,7 @@ def _columns(rows: NDArray[np.uint8], place: NDArray[np.int64]) -> tuple[SampleC
     good = np.ones(len(rows), bool)
     for i in _SPACES:
         good &= columns[i] == 32
-    digits = signs[columns]
+    digits = signs.take(columns)
     spoiled = np.zeros(len(rows), np.uint8)
     crc = np.full(len(rows), spaces, np.uint32)
     values = []
@@ -159,14 +159,14 @@ def _columns(rows: NDArray[np.uint8], place: NDArray[np.int64]) -> tuple[SampleC
         value = np.zeros(len(rows), np.int64)
         if (stop - start) % 2:
             spoiled |= digits[start]
-            crc ^= pairs[start][digits[start] & 15]
+            crc ^= pairs[start].take(digits[start] & 15)
             value += digits[start]
             start += 1
         for i in range(start, stop, 2):
             spoiled |= digits[i] | digits[i + 1]
             byte = (digits[i] << 4) | (digits[i + 1] & 15)
             if i < _CRC_AT:
-                crc ^= pairs[i][byte]
+                crc ^= pairs[i].take(byte)
             value <<= 8
             value += byte
         values.append(value)
