@@ -32,7 +32,8 @@ SETTLE_TURN, LONGEST_SETTLE_TURN = 2, 7
 TYPICAL_RESPONSE_M = 0.6
 MUCH_CUT, TOO_MUCH_CUT = 0.25, 0.50
 ROUGH_USED_S, ROUGH_REL = 20.0, 0.20
-"""Under so many seconds no reading is given from air rougher than this: that is how walking looks."""
+"""Under so many seconds no reading is given from air rougher than this, nor from taps alone under the vane's start
+speed: that is how walking looks."""
 LEAST_USED_S = 7.0
 """Under this no reading is given, however steady: a few seconds of walking can look as calm as a terminal."""
 MOST_TAPS_NOISE_REL = 0.05
@@ -239,17 +240,19 @@ class Session:
                     seen.append(observed)
                     doubts.append(doubtful)
         averages = average(seen, self.hood, doubts)
+        vane = self.hood.vane
+        least = vane.k * self.hood.area_m2 * vane.start_m_s if vane is not None else 0.0
         out = []
         for hold, number, index in places:
             start_us, stop_us, cuts = hold.parts[number]
-            averaged = nothing_seen() if index is None else _judged(averages[index], start_us, stop_us, cuts)
+            averaged = nothing_seen() if index is None else _judged(averages[index], start_us, stop_us, cuts, least)
             ends_us = hold.start_us, hold.stop_us, start_us, stop_us
             out.append(Outcome(hold.number, number + 1, trail.boot.number, *ends_us, cuts, averaged))
         return out
 
 
-def _judged(averaged: Averaged, start_us: int, stop_us: int, cuts: tuple[Cut, ...]) -> Averaged:
-    """Refuse or flag what has too little left of it."""
+def _judged(averaged: Averaged, start_us: int, stop_us: int, cuts: tuple[Cut, ...], least_m3_s: float) -> Averaged:
+    """Refuse or flag what has too little left of it, or looks like walking; `least_m3_s` turns the vane."""
     cut_share = sum(c.stop_us - c.start_us for c in cuts) / max(stop_us - start_us, 1)
     if cut_share > MUCH_CUT:
         averaged = replace(averaged, flags=(*averaged.flags, "much cut out"))
@@ -257,8 +260,11 @@ def _judged(averaged: Averaged, start_us: int, stop_us: int, cuts: tuple[Cut, ..
         return replace(averaged, refusal="much cut out")
     if averaged.refusal is None and averaged.used_s < LEAST_USED_S:
         return replace(averaged, refusal="too short")
-    if averaged.refusal is None and averaged.used_s < ROUGH_USED_S and averaged.fluctuation_rel > ROUGH_REL:
-        return replace(averaged, refusal="not steady")
+    if averaged.refusal is None and averaged.used_s < ROUGH_USED_S:
+        if averaged.fluctuation_rel > ROUGH_REL:
+            return replace(averaged, refusal="not steady")
+        if averaged.vane_m3_s is None and averaged.flow_m3_s < least_m3_s:
+            return replace(averaged, refusal="too slow")
     return averaged
 
 

@@ -10,7 +10,7 @@ import csv
 import hashlib
 import io
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -159,6 +159,7 @@ def tabulate(session: Session, outcomes: list[Outcome], trace: Row, hood: Row) -
         "boots": assembler.n_boots,
         "notes": notes,
     }
+    outcomes = [_with_late(o, assembler.late.get(o.boot, [])) for o in outcomes]
     ordered = sorted(outcomes, key=lambda o: (o.hold, o.plateau))
     readings = [_reading(o, time) for o in ordered if o.averaged.refusal is None]
     refused = [_refused(o, time) for o in ordered if o.averaged.refusal is not None]
@@ -169,6 +170,13 @@ def _refuse_other(session: Session, trace: Path) -> None:
     other = session.assembler.other_protocol
     if other is not None:
         raise TraceError(trace, f"speaks protocol {other!r}, this program reads protocol 1. Use the matching version.")
+
+
+def _with_late(o: Outcome, late_us: list[int]) -> Outcome:
+    """Flag an outcome that used lines which a live view could not have had."""
+    if not any(o.hold_start_us <= t_us <= o.hold_stop_us for t_us in late_us):
+        return o
+    return replace(o, averaged=replace(o.averaged, flags=(*o.averaged.flags, "late lines")))
 
 
 def _reading(o: Outcome, time: Timeline) -> Row:

@@ -27,6 +27,9 @@ from hoodtrace.wire.lines import EDGES_MODULUS, PROTOCOL, SEQ_MODULUS
 SILENCE_US = 2_000_000
 """A longer jump forward may hide a restart of the board."""
 
+LATE_US = 60_000_000
+"""Lines later than this are used only where the whole stream is read."""
+
 _COLUMN = np.dtype(
     [
         ("seq", np.int64),
@@ -125,6 +128,8 @@ class Assembler:
         The protocol of a hello that is not ours; the caller decides what that means.
     n_late : int
         Lines that came too late to be used; 0 without a patience.
+    late : dict of int to list of int
+        Without a patience: by boot number, TIME of lines that came more than 60 s late (repeated ones too).
     n_stray : int
         Good lines that fit no boot in the stream (a piece of another trace, say); they are not used.
     """
@@ -140,6 +145,7 @@ class Assembler:
         self.other_protocol: object = None
         self.n_late = 0
         self.n_stray = 0
+        self.late: dict[int, list[int]] = {}
 
     @property
     def n_lost(self) -> int:
@@ -297,12 +303,15 @@ class Assembler:
         if run.low is None or self._patience_us == math.inf:
             run.low = int(seq.min()) if run.low is None else min(run.low, int(seq.min()))
         wanted = seq >= run.low
+        place = np.concatenate([columns.place, [m.place for m in said]])
+        order = np.argsort(place, kind="stable")
+        newest = np.maximum.accumulate(np.maximum(t_us[order], run.high_us))
+        behind_us = newest - t_us[order]
         if self._patience_us < math.inf:
-            place = np.concatenate([columns.place, [m.place for m in said]])
-            order = np.argsort(place, kind="stable")
-            newest = np.maximum.accumulate(np.maximum(t_us[order], run.high_us))
-            wanted[order] &= newest - t_us[order] <= self._patience_us
+            wanted[order] &= behind_us <= self._patience_us
             self.n_late += int(np.sum(~wanted))
+        elif behind_us.max() > LATE_US:
+            self.late.setdefault(run.boot.number, []).extend(t_us[order][behind_us > LATE_US].tolist())
         rows = np.empty(n, _COLUMN)
         rows["seq"] = seq[:n]
         for name in _COLUMN.names[1:] if _COLUMN.names else ():
