@@ -20,8 +20,6 @@ DISAGREE = 2.58
 """Channels further apart than this many standard uncertainties of their difference disagree (99 %)."""
 ZERO_SHIFT_PA = 0.5
 """A zero error up to this is likelier than a fault of the vane or a tube (common practice, no source)."""
-MOST_NOISE = 0.5
-"""Up to this part of the variance of single samples may be the chip's noise for the taps to show the air's rhythm."""
 MODEL_REL = 0.3
 """Relative standard uncertainty of the over-reading's correction: it takes the air for a single process."""
 LEAST_VANE_REL = 0.001
@@ -63,9 +61,6 @@ def average(plateaus: list[Observed], hood: Hood, zero_doubtful: list[bool]) -> 
             mine.append(_One(channel, alone[at] if channel is not None else None))
             at += channel is not None
         drafts.append(_combine(seen, hood, *mine))
-    common = [d for d in drafts if d is not None and d.mean is None]
-    for draft, mean in zip(common, _means([(d.series_m3_s, d.seen.dt_s) for d in common]), strict=True):
-        draft.mean = mean
     out = []
     for seen, one, doubtful in zip(plateaus, drafts, zero_doubtful, strict=True):
         if one is None or one.mean is None:
@@ -88,6 +83,10 @@ class _Mean:
         """Return the mean of the same record in another scale."""
         return replace(self, mean=self.mean * factor, u=self.u * factor, half_width=self.half_width * factor)
 
+    def with_noise(self, u: float) -> _Mean:
+        """Return the mean with independent noise of standard deviation `u` added."""
+        return replace(self, u=math.hypot(self.u, u), half_width=math.hypot(self.half_width, NORMAL_95 * u))
+
 
 @dataclass(frozen=True, slots=True)
 class _One:
@@ -102,10 +101,9 @@ class _One:
 
 @dataclass(slots=True)
 class _Draft:
-    """Both channels combined, before the interval of the common series is known."""
+    """Both channels combined; `mean` is that of the air they share, in the scale of the combined flow."""
 
     seen: Observed
-    series_m3_s: FloatArray
     share_vane: float
     vane: Channel | None
     taps: Channel | None
@@ -113,7 +111,7 @@ class _Draft:
     u_taps_m3_s: float | None
     flags: list[str]
     apart_m3_s: float
-    mean: _Mean | None = None
+    mean: _Mean | None
 
 
 def _means(records: list[tuple[FloatArray, FloatArray]]) -> list[_Mean]:
@@ -182,7 +180,7 @@ def _combine(seen: Observed, hood: Hood, vane: _One, taps: _One) -> _Draft | Non
         alone = vane.mean if v is not None else taps.mean
         ratio = one.mean_m3_s / (vane if v is not None else taps).channel_m3_s
         mean = alone.times(ratio) if alone is not None else None
-        draft = _Draft(seen, one.series_m3_s, 1.0 if v is not None else 0.0, v, t, u_v, u_t, flags, 0.0, mean)
+        draft = _Draft(seen, 1.0 if v is not None else 0.0, v, t, u_v, u_t, flags, 0.0, mean)
         _look_for_a_standing_channel(draft, hood)
         return draft
     shared = hood.r_k_c * v.u_scale_m3_s * t.u_scale_m3_s
@@ -197,17 +195,24 @@ def _combine(seen: Observed, hood: Hood, vane: _One, taps: _One) -> _Draft | Non
         flags.append(f"channels disagree: {cause}")
         share, rest = (1.0, 0.0) if trust_vane else (0.0, 1.0)
         excess = abs(apart)
-    flow = share * v.mean_m3_s + rest * t.mean_m3_s
-    series = share * v.series_m3_s + rest * t.series_m3_s
-    # Both channels carry the same air; the taps follow it at once, the vane smooths it and so hides its rhythm.
-    mean = taps.mean.times(flow / t.mean_m3_s) if taps.mean is not None and _quiet(t) else None
-    return _Draft(seen, series, share, v, t, u_v, u_t, flags, excess, mean)
+    return _Draft(seen, share, v, t, u_v, u_t, flags, excess, _common(v, t, vane.mean, taps.mean, share, noise))
 
 
-def _quiet(taps: Channel) -> bool:
-    """Whether the chip's noise is small against the air's fluctuation over a tenth of a second or so."""
-    steps = np.diff(taps.series_m3_s)
-    return bool(0.5 * np.mean(steps**2) < MOST_NOISE * np.var(taps.series_m3_s))
+def _common(
+    v: Channel, t: Channel, mean_v: _Mean | None, mean_t: _Mean | None, share: float, noise_m3_s: float
+) -> _Mean | None:
+    """Return the mean of the air that both channels carry, from the channel that shows its rhythm better.
+
+    The taps follow the air at once but bring the chip's noise; the vane smooths it and so hides its rhythm. With the
+    vane's record the noise enters with the taps' share of the weight.
+    """
+    if mean_v is None or mean_t is None:
+        return None
+    flow = share * v.mean_m3_s + (1.0 - share) * t.mean_m3_s
+    by_taps = mean_t.times(flow / t.mean_m3_s)
+    by_vane = mean_v.times(flow / v.mean_m3_s)
+    by_vane = by_vane.with_noise((1.0 - share) * noise_m3_s)
+    return by_taps if by_taps.half_width < by_vane.half_width else by_vane
 
 
 def _corrected(seen: Observed, hood: Hood, vane: _One) -> Channel | None:
