@@ -179,8 +179,12 @@ def table(part: str, rows: list[Row]) -> bool:
     if part == "a":
         for about, low, high, limit in WIDTHS:
             members = [r for r in rows if low <= r.n_over_g < high]
-            # Coverage of these rows is judged with their width: a short interval that misses is no success.
-            passed &= show(f"width, N/g about {about} (<= {limit:g})", members, 90.0, 100.0, limit)
+            # The width figure is stated for processes of one and of two time scales; a damped oscillation is neither,
+            # and is printed along, not judged. Coverage is judged with the width: a short interval that misses is no
+            # success.
+            stated = [r for r in members if r.kind != "swing"]
+            passed &= show(f"width, N/g about {about} (<= {limit:g})", stated, 90.0, 100.0, limit)
+            show(f"  swings too, N/g about {about}", members, 0.0, 100.0)
     print("outcomes:", "; ".join(f"{k} {v}" for k, v in Counter(r.outcome.split(",")[0] for r in rows).most_common()))
     crashes = sorted({r.outcome for r in rows if r.outcome.startswith("crashed")})
     print(f"crashes: {len(crashes)}", *crashes[:10], sep="\n    ")

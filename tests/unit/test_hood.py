@@ -153,7 +153,7 @@ def test_a_file_cut_anywhere_is_refused() -> None:
     for end in range(whole.index("u_zero_pa")):
         cut = whole[:end]
         # A cut behind the whole [vane] table leaves a hood without taps, which is one.
-        if "u_k_rel = 0.0" in cut and "[" not in cut[cut.index("u_k_rel") :]:
+        if "u_k_rel = 0" in cut and "[" not in cut[cut.index("u_k_rel") :]:
             continue
         refusal(cut)
 

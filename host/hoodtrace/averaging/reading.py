@@ -186,14 +186,14 @@ def _combine(seen: Observed, hood: Hood, vane: _One, taps: _One) -> _Draft | Non
     shared = hood.r_k_c * v.u_scale_m3_s * t.u_scale_m3_s
     noise = _own_noise(v, t, seen)
     u_own_t = math.hypot(t.u_systematic_m3_s, noise)
-    share, rest = weights(v.u_systematic_m3_s, u_own_t, shared)
+    share, _ = weights(v.u_systematic_m3_s, u_own_t, shared)
     apart = v.mean_m3_s - t.mean_m3_s
     u_apart = math.sqrt(max(v.u_systematic_m3_s**2 + u_own_t**2 - 2.0 * shared, 0.0))
     excess = 0.0
     if abs(apart) > DISAGREE * max(u_apart, 0.005 * v.mean_m3_s):
         cause, trust_vane = _likely_cause(seen, apart, t)
         flags.append(f"channels disagree: {cause}")
-        share, rest = (1.0, 0.0) if trust_vane else (0.0, 1.0)
+        share = 1.0 if trust_vane else 0.0
         excess = abs(apart)
     return _Draft(seen, share, v, t, u_v, u_t, flags, excess, _common(v, t, vane.mean, taps.mean, share, noise))
 

@@ -34,7 +34,7 @@ MUCH_CUT, TOO_MUCH_CUT = 0.25, 0.50
 ROUGH_USED_S, ROUGH_REL = 20.0, 0.20
 """Under so many seconds no reading is given from air rougher than this, nor from taps alone under the vane's start
 speed: that is how walking looks."""
-LEAST_USED_S = 7.0
+LEAST_USED_S = 8.0
 """Under this no reading is given, however steady: a few seconds of walking can look as calm as a terminal."""
 MOST_TAPS_NOISE_REL = 0.05
 
