@@ -63,6 +63,6 @@ def test_sensitivities_by_library_differences() -> None:
 
 @pytest.mark.parametrize(("altitude_m", "pressure_pa"), [(0.0, 101325.0), (500.0, 95460.83), (1000.0, 89874.56)])
 def test_pressure_of_the_standard_atmosphere(altitude_m: float, pressure_pa: float) -> None:
-    # Tables of the standard atmosphere (ISO 2533, also ICAO; from memory): 954.61 and 898.75 hPa, here with more digits.
+    # Tables of the standard atmosphere (ISO 2533, from memory): 954.61 and 898.75 hPa; more digits worked apart.
     assert isa_pressure_pa(altitude_m) == pytest.approx(pressure_pa, abs=0.02)
     assert assumed_air(altitude_m).pressure_pa == pytest.approx(pressure_pa, abs=0.02)

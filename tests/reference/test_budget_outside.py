@@ -51,7 +51,8 @@ def test_end_gauge_of_the_gum() -> None:
 def test_end_gauge_with_the_comparator_as_one() -> None:
     comparator = total(END_GAUGE[1:4])
     assert comparator.u_m3_s == pytest.approx(9.7, abs=0.05)
-    assert comparator.dof == pytest.approx(25.6, abs=0.05)
+    # The GUM rounds to 9.7 before it takes the fourth power.
+    assert comparator.dof * (9.7 / comparator.u_m3_s) ** 4 == pytest.approx(25.6, abs=0.05)
     nested = total((END_GAUGE[0], *END_GAUGE[4:], Term("comparator", comparator.u_m3_s, comparator.dof, "reading")))
     assert nested.dof == pytest.approx(16.75, abs=0.01)
 
@@ -74,7 +75,7 @@ def test_correlated_inputs_of_the_gum(which: str, published: float) -> None:
     )
     shared = sum(2 * partials[a] * partials[b] * covariance[a, b] for a, b in itertools.combinations(range(3), 2))
     assert total(terms, float(shared)).u_m3_s == pytest.approx(published, abs=0.0006)
-    assert total(terms).u_m3_s > 1.5 * published  # without the covariances it is another number
+    assert abs(total(terms).u_m3_s - published) > 0.02  # without the covariances it is another number
 
 
 @pytest.mark.parametrize(("dof", "factor"), [*STUDENT_95.items(), (math.inf, 1.960)])

@@ -7,9 +7,11 @@ import math
 import numpy as np
 import pytest
 
+from hoodtrace.averaging.trail import Trail
 from hoodtrace.physics.air import Air
-from hoodtrace.physics.hood import Taps
+from hoodtrace.physics.hood import Taps, parse_hood
 from hoodtrace.physics.taps import RATED_COUNTS, flow_m3_s, pressure_factor
+from hoodtrace.wire.samples import Boot, Samples
 
 
 def taps(reference_pa: float | None = 96600.0) -> Taps:
@@ -33,6 +35,39 @@ def test_factor_of_a_through_flow_chip(pressure_pa: float, factor: float) -> Non
 @pytest.mark.parametrize("pressure_pa", [101325.0, 90000.0])
 def test_a_membrane_chip_needs_no_factor(pressure_pa: float) -> None:
     assert pressure_factor(taps(None), air(pressure_pa)) == 1.0
+
+
+def pascals(raw: list[int], flags: list[int], counts_per_pa: float) -> list[float]:
+    """What the trail makes of raw words (as unsigned 16-bit) of the chip."""
+    n = len(raw)
+    boot = Boot(1, "0000a001", {"dp_counts_per_pa": counts_per_pa})
+    hood = parse_hood(
+        'name = "h"\n[pipe]\nbore_mm = 104.0\nlength_mm = 200.0\n'
+        "[taps]\ncount = 4\nc = 0.71\nu_c_rel = 0.02\nzero_pa = 0.0\nu_zero_pa = 0.02\n",
+        "hood.toml",
+    )
+    at, nothing = np.arange(n, dtype=np.int64), np.zeros(n, np.int64)
+    words = np.array(raw, np.uint16).view(np.int16)
+    trail = Trail(boot, hood, [])
+    trail.append(
+        Samples(boot, at, at * 20_000, nothing, nothing, words, np.zeros(n, np.int16), np.array(flags, np.uint8), ())
+    )
+    return trail.dp_pa.tolist()
+
+
+def test_a_frame_of_the_chip_worked_by_hand() -> None:
+    # Words FF C4 (dp), 00 3C (scale 60) are -1.0 Pa; with 00 F0 (240) -0.25 Pa: the data sheet's two's complement over
+    # scale (format seen, worked by hand).
+    assert pascals([0xFFC4], [0], 0x003C) == [-1.0]
+    assert pascals([0xFFC4], [0], 0x00F0) == [-0.25]
+
+
+def test_what_is_not_valid_or_beyond_the_range_is_no_number() -> None:
+    # 7530 is 30000 counts, the end of the range; 7fff and 8000 are not valid; the last is marked by the board.
+    found = pascals([0x7530, 0x7531, 0x7FFF, 0x8000, 0x8AD0, 0x0001], [0, 0, 0, 0, 0, 1], 240)
+    assert found[0] == 125.0
+    assert found[4] == -125.0
+    assert [math.isnan(found[i]) for i in (1, 2, 3, 5)] == [True] * 4
 
 
 @pytest.mark.parametrize(("counts_per_pa", "rated_pa"), [(60, 500.0), (240, 125.0)])

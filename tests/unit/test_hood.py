@@ -22,7 +22,8 @@ EXAMPLE: dict[str, Any] = {
     "name": "pipe hood 1",
     "pipe": {"bore_mm": 104.0, "length_mm": 200.0},
     "vane": {"offset_m_s": 0.14, "gain_m_s_per_hz": 0.047, "start_m_s": 0.25, "k": 0.93, "u_k_rel": 0.02},
-    "taps": {"count": 4, "c": 0.71, "u_c_rel": 0.025, "zero_pa": 0.0, "u_zero_pa": 0.02, "reference_pressure_pa": 96600},
+    "taps": {"count": 4, "c": 0.71, "u_c_rel": 0.025, "zero_pa": 0.0, "u_zero_pa": 0.02,
+             "reference_pressure_pa": 96600},
 }  # fmt: skip
 WHOLE: dict[str, Any] = {
     **EXAMPLE,
@@ -46,7 +47,11 @@ NUMBERS = [
     *(f"taps.extract.{key}" for key in EXAMPLE["taps"]),
 ]
 OPTIONAL = {"taps.reference_pressure_pa"}
-NEEDED = ["name", "pipe", *(path for path in NUMBERS[: NUMBERS.index("vane.response_length_m")] if path not in OPTIONAL)]
+NEEDED = [
+    "name",
+    "pipe",
+    *(path for path in NUMBERS[: NUMBERS.index("vane.response_length_m")] if path not in OPTIONAL),
+]
 SIGNED = {"taps.zero_pa", "taps.extract.zero_pa", "altitude_m", "r_k_c"}
 MUST_BE_ABOVE_0 = ["pipe.bore_mm", "pipe.length_mm", "vane.gain_m_s_per_hz", "vane.k", "taps.c", "taps.count",
                    "taps.reference_pressure_pa", "vane.response_length_m", "vane.edges_per_rev"]  # fmt: skip
@@ -214,7 +219,7 @@ def test_read_hood_gives_the_hash_of_the_bytes(tmp_path: Path) -> None:
 
 def test_files_that_can_not_be_read_are_refused_with_their_path(tmp_path: Path) -> None:
     other = tmp_path / "other.toml"
-    other.write_bytes(b"name = \"\xff\xfe\"")
+    other.write_bytes(b'name = "\xff\xfe"')
     for path in (tmp_path / "none.toml", tmp_path, other):
         with pytest.raises(HoodError) as caught:
             read_hood(path)

@@ -89,4 +89,4 @@ def flag_words(flag: str) -> str:
         return (
             "vane and taps differ by more than their uncertainties allow; find the cause before you trust the reading"
         )
-    return _WORDS[flag]
+    return _WORDS.get(flag, "see DEVELOPERS.md")
