@@ -67,7 +67,7 @@ def spoiled(lines: list[bytes], rng: np.random.Generator) -> bytes:
             data[at:at] = bytes(rng.choice(np.frombuffer(b"\n\r S", np.uint8), int(rng.integers(1, 4))))
         elif kind == 7:
             data = data.replace(b"\n", b"\r\n", int(rng.integers(1, 70)))
-    return re.sub(rb"\r+\n", b"\r\n", bytes(data))
+    return bytes(data)
 
 
 def is_good(stretch: bytes) -> bool:

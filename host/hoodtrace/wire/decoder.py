@@ -108,12 +108,12 @@ class Decoder:
 
     def finish(self) -> Decoded:
         """Close the stream: a last stretch without a line feed is not a whole line, hence bad."""
-        n_bad = int(bool(self._tail.rstrip(b"\r")) or self._overlong)
+        n_bad = int(bool(self._tail.removesuffix(b"\r")) or self._overlong)
         self._tail, self._overlong = b"", False
         return replace(_decode(b"", 0), n_bad=n_bad)
 
     def _keep(self, tail: bytes) -> None:
-        if len(tail) > MAX_LENGTH or self._overlong:
+        if len(tail.removesuffix(b"\r")) > MAX_LENGTH or self._overlong:
             self._tail_place += len(tail)
             tail, self._overlong = b"", True
         self._tail = tail
@@ -126,7 +126,7 @@ def _decode(whole: bytes, place: int) -> Decoded:
     starts = np.concatenate([np.zeros(min(1, len(stops)), stops.dtype), stops[:-1] + 1])
     ends = stops - ((stops > starts) & (chars[stops - 1] == 13)) if b"\r" in whole else stops
     filled = ends > starts
-    starts, ends = starts[filled], ends[filled]
+    starts, ends, stops = starts[filled], ends[filled], stops[filled]
     sample_like = (ends - starts == SAMPLE_LENGTH) & (chars[starts] == ord("S"))
     at = starts[sample_like]
     if len(at):
@@ -135,8 +135,8 @@ def _decode(whole: bytes, place: int) -> Decoded:
         rows = np.empty((0, SAMPLE_LENGTH), np.uint8)
     samples, good = _columns(rows, at + place)
     messages = []
-    for start, end in zip(starts[~sample_like].tolist(), ends[~sample_like].tolist(), strict=True):
-        found = parse(whole[start:end])
+    for start, stop in zip(starts[~sample_like].tolist(), stops[~sample_like].tolist(), strict=True):
+        found = parse(whole[start:stop])
         if found is not None:
             body = json_body(found.body) if found.kind in "JH" else {}
             messages.append(Message(found.kind, found.seq, found.t_us, body, found.body, start + place))

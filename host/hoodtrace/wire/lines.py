@@ -88,10 +88,8 @@ def sample_body(edges: int, age_us: int, raw_dp: int, raw_temp: int, flags: int)
 
 def parse(stretch: bytes) -> Line | None:
     """Return the line that `stretch` (without line feed; one trailing CR is taken off) is, or None if it is noise."""
-    if len(stretch) > MAX_LENGTH:
-        return None
     stretch = stretch.removesuffix(b"\r")
-    found = _FORM.match(stretch)
+    found = _FORM.match(stretch) if len(stretch) <= MAX_LENGTH else None
     if found is None:
         return None
     kind, seq, t_us, body, crc = found.groups()

@@ -90,6 +90,7 @@ class _Run:
     high: int | None = None
     high_us: int = 0
     next_seq: int | None = None
+    released_us: int = -1
     n_lost: int = 0
     edges: int | None = None
     edges_raw: int = 0
@@ -164,14 +165,17 @@ class Assembler:
         plain: list[Message] = []
         for message in decoded.messages:
             what = message.body.get("kind")
-            if message.kind == "J" and not self._decides(message):
+            if message.kind == "J" and what != "hello":
                 plain.append(message)
             elif message.kind == "J" or (message.kind == "H" and (what in ("opened", "gap") or self._wants(what))):
                 stop = int(np.searchsorted(samples.place, message.place))
                 self._lines(_part(samples, start, stop), plain)
                 start, plain = stop, []
-                if message.kind == "J":
+                # Only now, with the lines before it taken in, is it known whether this hello decides something.
+                if message.kind == "J" and self._decides(message):
                     out += self._hello(message)
+                elif message.kind == "J":
+                    plain.append(message)
                 else:
                     self._note(message, str(what))
         self._lines(_part(samples, start, len(samples)), plain)
@@ -235,9 +239,12 @@ class Assembler:
     def _settle(self) -> None:
         """Give the lines that waited for a hello to the boot that is now certain."""
         unsure, self._unsure, self._wait_for_hello = self._unsure, [], False
-        if self._run is not None:
-            for columns, said in unsure:
-                self._accept(self._run, columns, said)
+        if self._run is not None and unsure:
+            # All at once: the first line of a boot that counts must not hang on how the stream was cut.
+            columns = SampleColumns(
+                *(np.concatenate([getattr(part, name) for part, _ in unsure]) for name in SampleColumns.__slots__)
+            )
+            self._accept(self._run, columns, [m for _, said in unsure for m in said])
 
     def _that_fit(self, run: _Run, columns: SampleColumns, said: list[Message]) -> tuple[SampleColumns, list[Message]]:
         """Return those lines whose SEQ and TIME stand between their neighbours' in `run`; count the others."""
@@ -327,11 +334,14 @@ class Assembler:
         rows = np.concatenate(run.waiting) if run.waiting else np.empty(0, _COLUMN)
         if np.any(rows["seq"][1:] <= rows["seq"][:-1]):
             rows = rows[np.unique(rows["seq"], return_index=True)[1]]
-        if np.any(rows["t_us"][1:] < rows["t_us"][:-1]):
-            in_time = rows["t_us"] >= np.maximum.accumulate(rows["t_us"])
+        if run.next_seq is not None:
+            rows = rows[np.searchsorted(rows["seq"], run.next_seq) :]
+        if len(rows) and (rows["t_us"][0] < run.released_us or np.any(rows["t_us"][1:] < rows["t_us"][:-1])):
+            in_time = rows["t_us"] >= np.maximum.accumulate(np.maximum(rows["t_us"], run.released_us))
             self.n_stray += int(np.sum(~in_time))
             rows = rows[in_time]
-        said = dict(run.said)
+        # Of two messages with one SEQ the first counts, as with samples.
+        said = dict(reversed(run.said))
         spoken = np.array(sorted(said), np.int64)
         seq = rows["seq"]
         spoken = (
@@ -362,6 +372,8 @@ class Assembler:
         later = [(s, m) for s, m in run.said if s >= end]
         messages = [said[s] for s in sorted(said) if before < s < end]
         part = rows[begin:cut]
+        if len(part):
+            run.released_us = int(part["t_us"][-1])
         run.waiting, run.said = [rows[cut:].copy()], later
         return list(_stretches(run, part, messages)) if len(part) or messages else []
 
