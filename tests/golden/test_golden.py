@@ -63,6 +63,11 @@ DAMAGED: dict[str, tuple[bytes, list[int], int]] = {
         [i for i in range(N) if i != MIDDLE],
         1,
     ),
+    "one bit of a message flipped": (
+        LINES[0][:40] + bytes([LINES[0][40] ^ 1]) + b"".join([LINES[0][41:], *LINES[1:]]),
+        list(range(1, N)),
+        1,
+    ),
     "a line feed lost": (
         b"".join([*LINES[:MIDDLE], LINES[MIDDLE][:-1], *LINES[MIDDLE + 1 :]]),
         [i for i in range(N) if i not in (MIDDLE, MIDDLE + 1)],
@@ -100,7 +105,7 @@ def fields_of(numbers: list[int], kinds: str) -> list[tuple[int, int]]:
 
 
 @pytest.mark.parametrize("name", DAMAGED)
-@pytest.mark.parametrize("size", [1, 61, 1 << 20])
+@pytest.mark.parametrize("size", [7, 61, 1 << 20])
 def test_a_damaged_file_gives_every_line_that_is_whole(name: str, size: int) -> None:
     data, left, n_bad = DAMAGED[name]
     decoder = Decoder()

@@ -137,3 +137,11 @@ def test_plan_and_hood_file_are_part_of_the_chain(folder: Path, hashes: list[str
 
 def test_no_journal_is_said(folder: Path) -> None:
     refusal(folder)
+
+
+@pytest.mark.parametrize("body", [b"hello", b"[1", b"{", b"\xff\xfe"], ids=["word", "list", "brace", "not UTF-8"])
+def test_a_line_with_a_right_crc_that_is_no_object_is_refused(folder: Path, hashes: list[str], body: bytes) -> None:
+    """Someone wrote it by hand, CRC and all: a message with its line, not an error of the JSON reader."""
+    forged = body + b',"crc":"%08x"}' % crc32(body + b"}")
+    (folder / JOURNAL).write_bytes((folder / JOURNAL).read_bytes() + forged + b"\n")
+    assert refusal(folder).key == str(len(hashes) + 1)

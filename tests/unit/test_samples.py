@@ -100,6 +100,46 @@ def test_a_restart_whose_hello_comes_only_later(patience_s: float | None, size: 
     assert {p.boot.id for p in out if len(p) and p.boot.number == 2} == {"bbbb0002"}
 
 
+@CUTS
+@BOTH
+def test_a_restart_that_never_says_hello_changes_nothing_before_it(patience_s: float | None, size: int) -> None:
+    # Cut off before its first hello: SEQ goes back, TIME is another. Nothing tells which boot it is, so it is not used.
+    first = hello(0) + b"".join(s(i, edges=i) for i in range(1, 40))
+    second = b"".join(s(i, START_US + STEP_US * i + 7000, edges=500) for i in range(1, 12))
+    out, assembler = run(first + second, patience_s, size)
+    assert seqs(out) == {1: list(range(1, 40))}
+    assert np.concatenate([p.t_us for p in out]).tolist() == [START_US + STEP_US * i for i in range(1, 40)]
+    assert edges(out) == list(range(39))
+    assert (assembler.n_boots, assembler.n_lost) == (1, 0)
+
+
+@CUTS
+@BOTH
+@pytest.mark.parametrize("seed", [1, 2, 3])
+def test_mixed_up_order_is_put_right(patience_s: float | None, size: int, seed: int) -> None:
+    # Lines change places within 40 of each other (0.8 s); the first stays, live it is where the boot begins.
+    rng = np.random.default_rng([60, seed])
+    sent = [s(i, edges=3 * i) for i in range(2, 400)]
+    places = np.argsort(np.arange(len(sent)) + rng.uniform(0, 40, len(sent)), kind="stable")
+    assert np.any(np.diff(places) < 0)
+    out, assembler = run(hello(0) + s(1, edges=3) + b"".join(sent[i] for i in places), patience_s, size)
+    assert seqs(out) == {1: list(range(1, 400))}
+    assert edges(out) == [3 * i for i in range(399)]
+    assert (assembler.n_boots, assembler.n_lost, assembler.n_late, assembler.n_stray) == (1, 0, 0, 0)
+
+
+@CUTS
+@BOTH
+def test_a_line_sent_again_over_the_wrap_of_seq_and_edges(patience_s: float | None, size: int) -> None:
+    top, full = 1 << 28, 1 << 24
+    sent = [s(top - 5 + i, START_US + STEP_US * i, edges=(full - 10 + 4 * i) % full) for i in range(1, 12)]
+    data = line("J", top - 5, START_US, '{"kind":"hello","protocol":1,"boot":"aaaa0001","rate_hz":50}')
+    out, assembler = run(data + b"".join(sent[:3] + sent[5:9] + sent[3:5] + sent[9:]), patience_s, size)
+    assert np.diff(seqs(out)[1]).tolist() == [1] * 10
+    assert edges(out) == [4 * i for i in range(11)]
+    assert assembler.n_lost == 0
+
+
 @BOTH
 def test_seq_wraps(patience_s: float | None) -> None:
     top = 1 << 28

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from hoodtrace.averaging.frames import FloatArray, IntArray
 from hoodtrace.physics.air import Air, density_sensitivity
 from hoodtrace.physics.hood import Hood, Taps
-from hoodtrace.physics.taps import steady_dp_pa
+from hoodtrace.physics.taps import pressure_factor, steady_dp_pa
 from hoodtrace.physics.vane import speed_m_s
 from hoodtrace.wire.lines import FROM_LOG
 
@@ -241,8 +241,7 @@ def _reversing_taps(flow2: FloatArray, dt_s: FloatArray, taps: Taps, mean_pa: fl
 
 def _flow2_per_pa(air: Air, hood: Hood, taps: Taps) -> float:
     """Flow squared over the chip's reading, m6/s2/Pa."""
-    factor = 1.0 if taps.reference_pressure_pa is None else taps.reference_pressure_pa / air.pressure_pa
-    return (taps.c * hood.area_m2) ** 2 * 2.0 * factor / air.density_kg_m3
+    return (taps.c * hood.area_m2) ** 2 * 2.0 * pressure_factor(taps, air) / air.density_kg_m3
 
 
 def short_means(x: FloatArray, n: int) -> tuple[FloatArray, int]:

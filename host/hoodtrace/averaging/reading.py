@@ -18,8 +18,8 @@ FEWEST_N_OVER_G = 5.0
 SHORT_N_OVER_G = 10.0
 DISAGREE = 2.58
 """Channels further apart than this many standard uncertainties of their difference disagree (99 %)."""
-ZERO_SHIFT_PA = 0.5
-"""A zero error up to this is likelier than a fault of the vane or a tube (common practice, no source)."""
+LEAST_ZERO_PA = 0.01
+"""No zero is taken for better known than this where a cause is looked for."""
 MODEL_REL = 0.3
 """Relative standard uncertainty of the over-reading's correction: it takes the air for a single process."""
 LEAST_VANE_REL = 0.001
@@ -191,7 +191,7 @@ def _combine(seen: Observed, hood: Hood, vane: _One, taps: _One) -> _Draft | Non
     u_apart = math.sqrt(max(v.u_systematic_m3_s**2 + u_own_t**2 - 2.0 * shared, 0.0))
     excess = 0.0
     if abs(apart) > DISAGREE * max(u_apart, 0.005 * v.mean_m3_s):
-        cause, trust_vane = _likely_cause(seen, apart, t)
+        cause, trust_vane = _likely_cause(seen, apart, v, t, hood)
         flags.append(f"channels disagree: {cause}")
         share = 1.0 if trust_vane else 0.0
         excess = abs(apart)
@@ -261,12 +261,18 @@ def _own_noise(vane: Channel, taps: Channel, seen: Observed) -> float:
     return float(np.std(each, ddof=1)) / math.sqrt(len(each))
 
 
-def _likely_cause(seen: Observed, apart_m3_s: float, taps: Channel) -> tuple[str, bool]:
-    """Return the likely cause of a disagreement and whether the vane is to be trusted."""
-    # The zero error that would explain it: q ~ sqrt(dp), so dq/q = d(dp) / (2 dp).
-    vane_m3_s = taps.mean_m3_s + apart_m3_s
-    wanted_pa = abs(seen.dp_mean_pa) * ((vane_m3_s / taps.mean_m3_s) ** 2 - 1.0)
-    if abs(wanted_pa) < ZERO_SHIFT_PA and abs(seen.dp_mean_pa) < 2.0 * ZERO_SHIFT_PA:
+def _likely_cause(seen: Observed, apart_m3_s: float, vane: Channel, taps: Channel, hood: Hood) -> tuple[str, bool]:
+    """Return the likely cause of a disagreement and whether the vane is to be trusted.
+
+    Each cause is as unlikely as the error it needs is large against its own uncertainty; a moved zero must be clearly
+    the likeliest, for it was found again before the hold.
+    """
+    # The zero error that would explain it: q ~ sqrt(dp), so the dp wanted goes with the square of the vane's flow.
+    wanted_pa = abs(seen.dp_mean_pa * ((vane.mean_m3_s / taps.mean_m3_s) ** 2 - 1.0))
+    u_zero_pa = max(hood.taps.u_zero_pa if hood.taps is not None else 0.0, LEAST_ZERO_PA)
+    accused = taps if apart_m3_s > 0.0 else vane
+    by_scale = abs(apart_m3_s) / max(accused.u_scale_m3_s, 0.01 * accused.mean_m3_s)
+    if 2.0 * wanted_pa / u_zero_pa < by_scale:
         return "zero moved", True
     if apart_m3_s > 0.0:
         return "tap blocked or tube off", True

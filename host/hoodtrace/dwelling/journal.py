@@ -52,7 +52,12 @@ def entries(folder: Path) -> list[dict[str, Any]]:
     """
     before, found = _root(folder), []
     for number, line in enumerate(read_lines(folder), 1):
-        entry = json.loads(line)
+        try:
+            entry = json.loads(line)
+        except (ValueError, RecursionError):
+            entry = None
+        if not isinstance(entry, dict):
+            raise VisitError(folder / JOURNAL, f"line {number} is no JSON object", str(number))
         if entry.get("prev") != before:
             raise VisitError(folder / JOURNAL, f"line {number} does not follow from the one before", str(number))
         before = hashlib.sha256(line).hexdigest()
