@@ -1,6 +1,6 @@
 """Driver of a BME280-type chip: temperature, humidity and pressure of the air, as integers.
 
-Compensation is the 32-bit form of the data sheet (Bosch BMP280 1.14 section 8.2, BME280 1.6 section 8.2; from
+Compensation is the 32-bit form of the data sheet (BMP280 1.14 section 8.2, BME280 1.6 section 8.2; from
 memory, checked against the sheet's worked example), its products regrouped so that between 0 and 50 C nothing
 leaves 30 bits and nothing is allocated; outside that Python's integers only get longer, never wrong.
 `read` never raises: a chip that does not answer is looked for again at the next call.

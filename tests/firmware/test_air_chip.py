@@ -12,7 +12,7 @@ import pytest
 
 from hoodtrace.board.firmware_files import firmware_folder
 
-# Bosch BMP280 data sheet (BST-BMP280-DS001), section 3.12, worked example; seen in FACTS section 12.
+# BMP280 data sheet (BST-BMP280-DS001), section 3.12, worked example; seen in FACTS section 12.
 T = (27504, 26435, -1000)
 P = (36477, -10685, 3024, 2855, 140, -7, 15500, -14600, 6000)
 RAW_T, RAW_P = 519_888, 415_148

@@ -43,7 +43,7 @@ def dp(monkeypatch: pytest.MonkeyPatch) -> types.ModuleType:
 @pytest.mark.parametrize(
     ("data", "crc"),
     [
-        (b"\xbe\xef", 0x92),  # Sensirion data sheets' example (seen)
+        (b"\xbe\xef", 0x92),  # data sheets' example (seen)
         (b"\x00\x00", 0x81),  # own calculation, FACTS section 12
     ],
 )

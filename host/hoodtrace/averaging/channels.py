@@ -35,13 +35,14 @@ class Plane:
     """The samples of one plateau, shape (n,), as they came; `kept` is False where an event was cut out.
 
     `edges_at` is the vane's position in edges, `dp_pa` the chip's reading without the zero error (NaN not valid),
-    `over` where it was beyond the chip's range, `air_index` points into `airs`.
+    `over` the sign where it was beyond the chip's
+    range and 0 elsewhere, `air_index` points into `airs`.
     """
 
     t_us: IntArray
     edges_at: FloatArray
     dp_pa: FloatArray
-    over: NDArray[np.bool_]
+    over: NDArray[np.int8]
     flags: NDArray[np.uint8]
     kept: NDArray[np.bool_]
     air_index: IntArray
@@ -102,7 +103,7 @@ def observe(plane: Plane, hood: Hood) -> Observed | None:
     direction, reverses, mean_pa, u_mean_pa = _direction(dp_pa, dt_s, hood)
     if taps_missing == "taps over range":
         # Beyond the range the size is not known, the sign is.
-        direction = "supply" if np.nanmedian(plane.dp_pa) > 0.0 else "extract"
+        direction = "supply" if plane.over.sum() > 0 else "extract"
     vane, speed, slow_limit = _vane(hz, dt_s, hood, direction)
     if reverses:
         flags.append("reversing")
@@ -148,7 +149,7 @@ def _valid_dp(
     if hood.taps is None:
         return None, None
     dp_pa = plane.dp_pa[1:][use]
-    if float(np.sum(dt_s[plane.over[1:][use]]) / np.sum(dt_s)) > MOST_INVALID:
+    if float(np.sum(dt_s[plane.over[1:][use] != 0]) / np.sum(dt_s)) > MOST_INVALID:
         return "taps over range", None
     bad = np.isnan(dp_pa)
     if bad.mean() > MOST_INVALID:

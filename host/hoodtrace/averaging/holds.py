@@ -194,6 +194,9 @@ class _View:
         """Whether the hood stayed seated between two runs."""
         speed, _ = self._speaking(max(before, after, key=lambda run: run[1] - run[0]))
         levels = [self._level(speed, run) for run in (before, after)]
+        if self._vane is not None and 0.0 in levels:
+            # Where samples are lost the vane's count still tells of the air.
+            speed, levels = self._vane, [self._level(self._vane, run) for run in (before, after)]
         if not levels[0] * levels[1] > 0.0 or not 1.0 / TURN < levels[0] / levels[1] < TURN:
             return False
         if after[0] - HALF <= before[1] + HALF:

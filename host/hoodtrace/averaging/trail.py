@@ -30,7 +30,7 @@ class Trail:
     edges: IntArray = field(default_factory=lambda: np.empty(0, np.int64))
     age_us: IntArray = field(default_factory=lambda: np.empty(0, np.int64))
     dp_pa: FloatArray = field(default_factory=lambda: np.empty(0))
-    over: NDArray[np.bool_] = field(default_factory=lambda: np.empty(0, bool))
+    over: NDArray[np.int8] = field(default_factory=lambda: np.empty(0, np.int8))
     flags: NDArray[np.uint8] = field(default_factory=lambda: np.empty(0, np.uint8))
     _position: tuple[IntArray, FloatArray] | None = None
 
@@ -50,10 +50,12 @@ class Trail:
         if self.origin_us is None:
             self.origin_us = int(samples.t_us[0])
         raw = samples.raw_dp.astype(np.int32)
-        over = (np.abs(raw) > RATED_COUNTS) & ((samples.flags & DP_INVALID) == 0)
+        over = np.where((samples.flags & DP_INVALID) == 0, (raw > RATED_COUNTS) * 1 - (raw < -RATED_COUNTS), 0).astype(
+            np.int8
+        )
         per_pa = self.boot.positive("dp_counts_per_pa")
         dp_pa = raw / per_pa if per_pa is not None else np.full(len(raw), np.nan)
-        dp_pa[over | ((samples.flags & DP_INVALID) != 0)] = np.nan
+        dp_pa[(over != 0) | ((samples.flags & DP_INVALID) != 0)] = np.nan
         self.t_us = np.concatenate([self.t_us, samples.t_us])
         self.edges = np.concatenate([self.edges, samples.edges])
         self.age_us = np.concatenate([self.age_us, samples.age_us])

@@ -1,7 +1,7 @@
 """The pressure channel: from counts to pascals to flow.
 
 A thermal flow-through sensor reads in proportion to the density of the air in it: true dp = reading times reference
-pressure over barometric pressure (Sensirion SDP8xx data sheet: calibrated at 966 hPa; seen).
+pressure over barometric pressure (SDP8xx data sheet: calibrated at 966 hPa; seen).
 """
 
 from __future__ import annotations

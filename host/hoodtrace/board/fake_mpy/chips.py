@@ -1,7 +1,7 @@
 """The sensor chips as they stand on the bus: each answers byte by byte, and refuses what the real one refuses.
 
-Sources: Sensirion SDP8xx data sheet (commands, CRC-8, averaging until read; as used by open autopilot drivers),
-Bosch BME280 data sheet (registers, floating-point compensation formulas, here turned round by bisection); both from
+Sources: SDP8xx data sheet (commands, CRC-8, averaging until read; as used by open autopilot drivers),
+BME280 data sheet (registers, floating-point compensation formulas, here turned round by bisection); both from
 memory. The firmware's own formulas are not used here.
 """
 
