@@ -141,7 +141,7 @@ class HoldFinder:
             return []
         view = _View(self._frames, self._hood)
         groups: list[list[list[int]]] = []
-        for run in runs:
+        for run in _lasting(runs):
             if groups and view.same_hold(groups[-1][-1], run):
                 groups[-1].append(run)
             else:
@@ -150,12 +150,15 @@ class HoldFinder:
         behind = 0
         for i, group in enumerate(groups):
             ahead = groups[i + 1][0][0] if i + 1 < len(groups) else self._frames.stop
+            if not view.calm(group):
+                # A piece of walking may have been taken for a part of the hold: what is left without it?
+                group = [max(group, key=lambda run: run[1] - run[0])]
+                if not view.calm(group):
+                    continue
             start, stop = view.edges(group[0], group[-1], behind, ahead)
-            if sum(b - a for a, b, _ in group) < CORE:
-                continue
             sure = any(kind == SEATED for _, _, kind in group)
             long_enough = stop - start >= (SHORTEST if sure else SHORTEST_TIGHT)
-            if long_enough and view.calm(group):
+            if long_enough:
                 found.append(Hold(start, stop, cut(self._frames, start, stop)))
                 behind = stop
         return found
@@ -256,6 +259,19 @@ class _View:
             part = series[run[0] - self._first : run[1] - self._first]
             self._levels[key] = float(np.median(part)) if np.all(np.isfinite(part)) else 0.0
         return self._levels[key]
+
+
+def _lasting(runs: list[list[int]]) -> list[list[int]]:
+    """Return the runs without those that, with what touches them, are shorter than `CORE`."""
+    out: list[list[int]] = []
+    cluster: list[list[int]] = []
+    for run in [*runs, [-1, -1, NOT_SEATED]]:
+        if cluster and run[0] != cluster[-1][1]:
+            if cluster[-1][1] - cluster[0][0] >= CORE:
+                out += cluster
+            cluster = []
+        cluster.append(run)
+    return out
 
 
 def speeds(
