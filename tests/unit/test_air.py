@@ -53,7 +53,7 @@ def test_a_value_that_can_not_be_is_taken_from_the_assumed_air(nothing: object) 
     assert no_temp is not None
     assert no_rh is not None
     assert no_pressure is not None
-    assert (no_temp.temp_c, no_temp.u_temp_c, no_temp.assumed) == (other.temp_c, other.u_temp_c, False)
+    assert (no_temp.temp_c, no_temp.u_temp_c, no_temp.assumed) == (other.temp_c, other.u_temp_c, True)
     assert (no_rh.rh_pct, no_rh.u_rh_pct, no_rh.assumed) == (other.rh_pct, other.u_rh_pct, False)
     # Without the pressure the air counts as assumed: it is what density and the chip's factor hang on.
     assert (no_pressure.pressure_pa, no_pressure.u_pressure_pa) == (other.pressure_pa, other.u_pressure_pa)

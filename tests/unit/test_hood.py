@@ -225,3 +225,19 @@ def test_files_that_can_not_be_read_are_refused_with_their_path(tmp_path: Path) 
             read_hood(path)
         assert caught.value.path == path
         assert caught.value.exit_code == 4
+
+
+@pytest.mark.parametrize(
+    ("key", "line"),
+    [("pipe.bore_mm", "bore_mm"), ("vane.k", "k"), ("taps.c", "c"), ("vane.u_k_rel", "u_k_rel")],
+)
+def test_numbers_beyond_any_hood_are_refused_with_their_key(key: str, line: str) -> None:
+    """Huge but finite numbers would overflow the arithmetic later, far from the slip that made them."""
+    import re
+
+    from hoodtrace.board.scenario import demo_hood_toml
+
+    text = re.sub(rf"(?m)^{line} = .*$", f"{line} = 1e200", demo_hood_toml(), count=1)
+    with pytest.raises(HoodError) as caught:
+        parse_hood(text, "hood.toml")
+    assert key in caught.value.keys

@@ -25,7 +25,7 @@ def s(seq: int, t_us: int | None = None, edges: int = 0) -> bytes:
     )
 
 
-def hello(seq: int, boot: str = "aaaa0001", protocol: int = 1, rate_hz: int = 50) -> bytes:
+def hello(seq: int, boot: str = "aaaa0001", protocol: int | str = 1, rate_hz: int = 50) -> bytes:
     body = f'{{"kind":"hello","protocol":{protocol},"boot":"{boot}","rate_hz":{rate_hz}}}'
     return line("J", seq % (1 << 28), START_US + STEP_US * seq, body)
 
@@ -280,7 +280,8 @@ def test_a_changed_hello_of_the_same_boot_cuts_the_samples(patience_s: float | N
 @BOTH
 def test_another_protocol_is_noted(patience_s: float | None) -> None:
     assert run(hello(0) + s(1), patience_s)[1].other_protocol is None
-    assert run(hello(0, protocol=2) + s(1), patience_s)[1].other_protocol == 2
+    for protocol, told in (("2", "2"), ("true", "True"), ("null", "None"), ('"1"', "1")):
+        assert run(hello(0, protocol=protocol) + s(1), patience_s)[1].other_protocol == told
 
 
 @CUTS

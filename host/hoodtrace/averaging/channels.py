@@ -26,6 +26,8 @@ MOST_SLOW = 0.10
 MOST_REVERSED = 0.05
 LONGEST_STEP_US = 1_000_000
 """A hole between two samples longer than this is not part of the record."""
+CLEAR = 0.5
+"""The signs of three samples in four agree."""
 SAYS = 2.0
 """A pressure under so many of its standard uncertainties says nothing."""
 
@@ -102,8 +104,9 @@ def observe(plane: Plane, hood: Hood) -> Observed | None:
     taps_missing, dp_pa = _valid_dp(plane, use, hood, dt_s)
     direction, reverses, mean_pa, u_mean_pa = _direction(dp_pa, dt_s, hood)
     if taps_missing == "taps over range":
-        # Beyond the range the size is not known, the sign is.
-        direction = "supply" if plane.over.sum() > 0 else "extract"
+        # Beyond the range the size is not known, the sign is: most samples decide.
+        votes = np.sign(np.where(plane.over != 0, plane.over, np.nan_to_num(plane.dp_pa))).mean()
+        direction = "unknown" if abs(votes) < CLEAR else ("supply" if votes > 0 else "extract")
     vane, speed, slow_limit = _vane(hz, dt_s, hood, direction)
     if reverses:
         flags.append("reversing")

@@ -313,7 +313,8 @@ def _kinds(frames: Frames, hood: Hood) -> NDArray[np.int8]:
     middle_dp, low_dp, high_dp = _spread(dp)
     size = np.abs(middle_dp)
     low_dp, high_dp = np.where(middle_dp > 0, low_dp, -high_dp), np.where(middle_dp > 0, high_dp, -low_dp)
-    noise = np.sqrt(_mean(_bridged(frames.noise_pa2)) / np.maximum(_mean(frames.n_valid), 1.0))
+    # With one sample a frame (the flash log) nothing shows the chip's noise; it is small then, being averaged.
+    noise = np.sqrt(_mean(np.nan_to_num(_bridged(frames.noise_pa2))) / np.maximum(_mean(frames.n_valid), 1.0))
     slack = 3.5 * noise / np.sqrt(3.0)
     doubt = 3.0 * hood.taps.u_zero_pa + 3.0 * noise / np.sqrt(2 * HALF + 1)
     says = size > doubt

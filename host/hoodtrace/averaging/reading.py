@@ -64,7 +64,11 @@ def average(plateaus: list[Observed], hood: Hood, zero_doubtful: list[bool]) -> 
     out = []
     for seen, one, doubtful in zip(plateaus, drafts, zero_doubtful, strict=True):
         if one is None or one.mean is None:
-            why = "air reverses" if seen.reverses else "too slow"
+            why = (
+                "air reverses"
+                if seen.reverses
+                else ("taps over range" if "taps over range" in seen.flags else "too slow")
+            )
             out.append(_nothing(seen, why))
         else:
             out.append(_finished(one, one.mean, hood, doubtful))

@@ -20,11 +20,14 @@ from hoodtrace.averaging.reading import Averaged, average, nothing_seen
 from hoodtrace.averaging.trail import Trail
 from hoodtrace.averaging.zero import Rest, Zeros
 from hoodtrace.physics.hood import Hood
+from hoodtrace.wire.clock import Timeline
 from hoodtrace.wire.decoder import Decoded, Decoder
 from hoodtrace.wire.samples import Assembler, Samples
 
 PIECE = 1 << 17
 """Samples taken at a time."""
+LONG_SILENCE_US = 600_000_000
+"""Behind so long a hole the search for holds begins anew."""
 SETTLE, LIFT = 8, 3
 """Frames that a freshly pressed hood needs before the flow counts, besides the vane's lag, and that lifting takes."""
 SETTLE_TURN, LONGEST_SETTLE_TURN = 2, 7
@@ -132,18 +135,26 @@ class Session:
         if self._trail is None or samples.boot.number != self._trail.boot.number:
             out += self._end()
             before = [(-1, self._trail.airs[-1][1])] if self._trail is not None and self._trail.airs else []
-            self._trail = Trail(samples.boot, self.hood, before)
+            self._begin(Trail(samples.boot, self.hood, before))
             self.has_hello |= bool(samples.boot.hello)
-            self._finder, self._n_framed = HoldFinder(self.hood), 0
             self._zeros = Zeros(self.hood.taps, self._patience_us, self._zeros.newest_pa())
         if len(samples):
             self.n_samples += len(samples)
             first, _ = self.spans.get(samples.boot.number, (int(samples.t_us[0]), 0))
             self.spans[samples.boot.number] = (first, int(samples.t_us[-1]))
         for part in _pieces(samples):
-            self._trail.append(part)
+            trail = self._trail
+            if trail is not None and len(trail.t_us) and len(part) and part.t_us[0] - trail.t_us[-1] > LONG_SILENCE_US:
+                out += self._end()
+                self._begin(Trail(samples.boot, self.hood, trail.airs))
+            if self._trail is not None:
+                self._trail.append(part)
             out += self._advance(last=False)
         return out
+
+    def _begin(self, trail: Trail) -> None:
+        self._trail = trail
+        self._finder, self._n_framed = HoldFinder(self.hood), 0
 
     def _end(self) -> list[Outcome]:
         """Close what is open in the current boot."""
@@ -206,9 +217,12 @@ class Session:
         self._open.append(_Open(self._n_holds, *ends_us, parts))
 
     def _force(self, trail: Trail, start_s: float, end_s: float) -> None:
-        """Put the window that a person chose in the queue, if it lies in this boot."""
-        start_us, stop_us = trail.at_us(0) + round(start_s * 1e6), trail.at_us(0) + round(end_s * 1e6)
-        if trail.boot.number == 1 and start_us < int(trail.t_us[-1]):
+        """Put the window that a person chose in the queue, as far as it lies in this boot."""
+        shift_s = Timeline(self.spans, self.assembler.clocks).seconds(trail.boot.number, 0)
+        first_us, last_us = self.spans[trail.boot.number]
+        start_us = max(round((start_s - shift_s) * 1e6), first_us)
+        stop_us = min(round((end_s - shift_s) * 1e6), last_us)
+        if start_us < stop_us:
             self._n_holds += 1
             self._forced = True
             self._open.append(_Open(self._n_holds, start_us, stop_us, [(start_us, stop_us, ())]))
@@ -270,14 +284,16 @@ def _judged(averaged: Averaged, start_us: int, stop_us: int, cuts: tuple[Cut, ..
 
 def _pieces(samples: Samples) -> list[Samples]:
     """Cut a long stretch into parts of at most `PIECE` samples; messages go with the first that reaches them."""
-    if len(samples) <= PIECE:
+    silences = (np.flatnonzero(np.diff(samples.t_us) > LONG_SILENCE_US) + 1).tolist()
+    if len(samples) <= PIECE and not silences:
         return [samples]
     out, said = [], 0
-    for start in range(0, len(samples), PIECE):
-        part = slice(start, start + PIECE)
+    starts = sorted({*range(0, len(samples), PIECE), *silences})
+    for start, stop in zip(starts, [*starts[1:], len(samples)], strict=True):
+        part = slice(start, stop)
         t_us = samples.t_us[part]
         end = said
-        final = start + PIECE >= len(samples)
+        final = stop == len(samples)
         while end < len(samples.messages) and (final or samples.messages[end].t_us <= int(t_us[-1])):
             end += 1
         out.append(
@@ -307,7 +323,7 @@ def _one_series(frames: Frames, hood: Hood) -> tuple[FloatArray, int]:
         lag = min(10, math.ceil(3.0 * length / (float(vane.mean()) / hood.vane.k) / (FRAME_US * 1e-6)))
     if taps is not None and dp is not None and np.isfinite(dp).all() and dp.mean() != 0.0:
         per_frame = max(1.0, float(frames.n_valid.mean()))
-        noise = math.sqrt(float(np.nanmean(frames.noise_pa2)) / per_frame)
+        noise = math.sqrt(float(np.mean(np.nan_to_num(frames.noise_pa2))) / per_frame)
         size = taps * np.sign(dp.mean())
         if flow is None:
             return size, lag

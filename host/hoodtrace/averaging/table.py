@@ -169,7 +169,7 @@ def tabulate(session: Session, outcomes: list[Outcome], trace: Row, hood: Row) -
 def _refuse_other(session: Session, trace: Path) -> None:
     other = session.assembler.other_protocol
     if other is not None:
-        raise TraceError(trace, f"speaks protocol {other!r}, this program reads protocol 1. Use the matching version.")
+        raise TraceError(trace, f"speaks protocol {other}, this program reads protocol 1. Use the matching version.")
 
 
 def _with_late(o: Outcome, late_us: list[int]) -> Outcome:

@@ -11,6 +11,9 @@ import typer
 
 from hoodtrace.errors import MeasurementError, UsageError
 
+LONGEST_S = 1e8
+"""No trace is that long (three years)."""
+
 
 def readings(
     trace: Annotated[Path, typer.Argument(help="The trace file.")],
@@ -49,6 +52,6 @@ def _span(window: str) -> tuple[float, float]:
     except ValueError:
         dots = ""
         span = 0.0, 0.0
-    if not dots or not 0.0 <= span[0] < span[1] < float("inf"):
+    if not dots or not 0.0 <= span[0] < span[1] < LONGEST_S:
         raise UsageError(f"--window {window}: give START..END in seconds, END after START, such as 12.5..40.")
     return span

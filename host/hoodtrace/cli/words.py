@@ -15,9 +15,10 @@ def print_readings(found: Readings) -> None:
     console = Console(highlight=False, soft_wrap=False)
     trace = found.trace
     console.print(
-        f"{trace['file']}: {trace['duration_s']:.0f} s, {trace['lines']} good lines, {trace['bad_lines']} damaged, "
+        f"{_shown(trace['file'])}: {trace['duration_s']:.0f} s, {trace['lines']} good lines, "
+        f"{trace['bad_lines']} damaged, "
         f"{trace['lost_samples']} lost, {trace['boots']} run{'s' if trace['boots'] != 1 else ''} of the board"
-        f"; hood: {found.hood['name']}",
+        f"; hood: {_shown(found.hood['name'])}",
         markup=False,
     )
     for note in trace["notes"]:
@@ -44,6 +45,11 @@ def print_readings(found: Readings) -> None:
     for flag in flags:
         console.print(f"{flag}: {flag_words(flag)}", markup=False)
     console.print("±95 %: half-width of the 95 % interval, hood included; 'of it air' is the part of the air itself.")
+
+
+def _shown(name: str) -> str:
+    """Return a name as it may go to a terminal: what can't be printed becomes a question mark."""
+    return "".join(c if c.isprintable() else "?" for c in name)
 
 
 def _cells(row: dict[str, Any]) -> list[str]:

@@ -22,7 +22,7 @@ STANDARD_PRESSURE_PA = 101325.0
 
 @dataclass(frozen=True, slots=True)
 class Air:
-    """Air at the hood, with standard uncertainties; `assumed` where the pressure, or all of it, was not measured."""
+    """Air at the hood, with standard uncertainties; `assumed` where temperature or pressure was not measured."""
 
     temp_c: float
     rh_pct: float
@@ -128,7 +128,7 @@ def measured_air(temp_c: object, rh_pct: object, pressure_pa: object, altitude_m
         other.u_temp_c if t is None else 1.0,
         other.u_rh_pct if rh is None else 5.0,
         other.u_pressure_pa if p is None else 100.0,
-        assumed=p is None,
+        assumed=t is None or p is None,
     )
 
 

@@ -17,9 +17,16 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
 from hoodtrace.errors import HoodError
 
-Positive = Annotated[float, Field(gt=0.0, allow_inf_nan=False)]
-NotNegative = Annotated[float, Field(ge=0.0, allow_inf_nan=False)]
-Finite = Annotated[float, Field(allow_inf_nan=False)]
+# Bounds far outside any hood that a person could carry: they catch slips and keep the arithmetic finite.
+Factor = Annotated[float, Field(gt=0.0, ge=0.01, le=100.0, allow_inf_nan=False)]
+Gain = Annotated[float, Field(gt=0.0, ge=1e-6, le=1e3, allow_inf_nan=False)]
+Bore = Annotated[float, Field(gt=0.0, ge=5.0, le=2000.0, allow_inf_nan=False)]
+Length = Annotated[float, Field(gt=0.0, ge=1e-3, le=1e5, allow_inf_nan=False)]
+Speed = Annotated[float, Field(ge=0.0, le=100.0, allow_inf_nan=False)]
+Relative = Annotated[float, Field(ge=0.0, le=1.0, allow_inf_nan=False)]
+Pressure = Annotated[float, Field(gt=0.0, ge=1e4, le=2e5, allow_inf_nan=False)]
+UPascal = Annotated[float, Field(ge=0.0, le=100.0, allow_inf_nan=False)]
+Pascal = Annotated[float, Field(ge=-100.0, le=100.0, allow_inf_nan=False)]
 Direction = Literal["supply", "extract"]
 
 
@@ -30,58 +37,58 @@ class _Table(BaseModel):
 class Pipe(_Table):
     """The pipe: bore and length, mm."""
 
-    bore_mm: Positive
-    length_mm: Positive
+    bore_mm: Bore
+    length_mm: Length
 
 
 class _VaneExtract(_Table):
-    offset_m_s: NotNegative | None = None
-    gain_m_s_per_hz: Positive | None = None
-    start_m_s: NotNegative | None = None
-    k: Positive | None = None
-    u_k_rel: NotNegative | None = None
-    response_length_m: Positive | None = None
+    offset_m_s: Speed | None = None
+    gain_m_s_per_hz: Gain | None = None
+    start_m_s: Speed | None = None
+    k: Factor | None = None
+    u_k_rel: Relative | None = None
+    response_length_m: Length | None = None
     edges_per_rev: Annotated[int, Field(ge=1)] | None = None
 
 
 class Vane(_Table):
     """The vane channel: speed = offset + gain * frequency; flow = k * area * speed."""
 
-    offset_m_s: NotNegative
-    gain_m_s_per_hz: Positive
-    start_m_s: NotNegative
-    k: Positive
-    u_k_rel: NotNegative
-    response_length_m: Positive | None = None
+    offset_m_s: Speed
+    gain_m_s_per_hz: Gain
+    start_m_s: Speed
+    k: Factor
+    u_k_rel: Relative
+    response_length_m: Length | None = None
     edges_per_rev: Annotated[int, Field(ge=1)] | None = None
     extract: _VaneExtract | None = None
 
 
 class _TapsExtract(_Table):
     count: Annotated[int, Field(ge=1)] | None = None
-    c: Positive | None = None
-    u_c_rel: NotNegative | None = None
-    zero_pa: Finite | None = None
-    u_zero_pa: NotNegative | None = None
-    reference_pressure_pa: Positive | None = None
+    c: Factor | None = None
+    u_c_rel: Relative | None = None
+    zero_pa: Pascal | None = None
+    u_zero_pa: UPascal | None = None
+    reference_pressure_pa: Pressure | None = None
 
 
 class Taps(_Table):
     """The pressure channel: flow = c * area * sqrt(2 |dp| / density), with the sign of dp."""
 
     count: Annotated[int, Field(ge=1)]
-    c: Positive
-    u_c_rel: NotNegative
-    zero_pa: Finite
-    u_zero_pa: NotNegative
-    reference_pressure_pa: Positive | None = None
+    c: Factor
+    u_c_rel: Relative
+    zero_pa: Pascal
+    u_zero_pa: UPascal
+    reference_pressure_pa: Pressure | None = None
     extract: _TapsExtract | None = None
 
 
 class Placement(_Table):
     """How much readings differ from placement to placement, relative standard uncertainty."""
 
-    u_rel: NotNegative
+    u_rel: Relative
 
 
 class Hood(_Table):
@@ -133,7 +140,7 @@ def parse_hood(text: str, path: Path | str) -> Hood:
     """
     try:
         content: dict[str, Any] = tomllib.loads(text)
-    except (tomllib.TOMLDecodeError, RecursionError) as error:
+    except (ValueError, RecursionError) as error:
         raise HoodError(path, f"is not a whole TOML file ({error}). Mend or copy it again.") from error
     try:
         hood = Hood.model_validate(content)
@@ -159,7 +166,7 @@ def read_hood(path: Path) -> tuple[Hood, str]:
     except OSError as error:
         raise HoodError(path, f"the hood file can't be read ({error.strerror}). Give its path with --hood.") from error
     try:
-        text = content.decode("utf-8")
+        text = content.decode("utf-8-sig")
     except UnicodeDecodeError as error:
         raise HoodError(path, f"is not a text file in UTF-8 (byte {error.start}). Is it a hood file?") from error
     return parse_hood(text, path), hashlib.sha256(content).hexdigest()

@@ -24,6 +24,9 @@ from numpy.typing import NDArray
 from hoodtrace.wire.decoder import Decoded, Message, SampleColumns
 from hoodtrace.wire.lines import EDGES_MODULUS, PROTOCOL, SEQ_MODULUS
 
+TINY = 1e-9
+"""No scale of a sensor is that small, nor its inverse that large."""
+
 SILENCE_US = 2_000_000
 """A longer jump forward may hide a restart of the board."""
 
@@ -39,6 +42,7 @@ _COLUMN = np.dtype(
         ("raw_dp", np.int16),
         ("raw_temp", np.int16),
         ("flags", np.uint8),
+        ("late", np.uint8),
     ]
 )
 Rows = NDArray[np.void]
@@ -55,7 +59,7 @@ class Boot:
     def positive(self, key: str) -> float | None:
         """Return the value of `key` in the hello if it is a finite positive number, else None."""
         value = self.hello.get(key)
-        if isinstance(value, int | float) and not isinstance(value, bool) and 0 < value < math.inf:
+        if isinstance(value, int | float) and not isinstance(value, bool) and TINY < value < 1.0 / TINY:
             return float(value)
         return None
 
@@ -125,12 +129,12 @@ class Assembler:
     ----------
     clocks : list of Clock
         The first host note with the time of day in each boot.
-    other_protocol : object or None
+    other_protocol : str or None
         The protocol of a hello that is not ours; the caller decides what that means.
     n_late : int
         Lines that came too late to be used; 0 without a patience.
     late : dict of int to list of int
-        Without a patience: by boot number, TIME of lines that came more than 60 s late (repeated ones too).
+        By boot number, TIME of the samples that were used though they came more than 60 s late.
     n_stray : int
         Good lines that fit no boot in the stream (a piece of another trace, say); they are not used.
     """
@@ -143,7 +147,7 @@ class Assembler:
         self._wait_for_hello = True
         self._clocked = 0
         self.clocks: list[Clock] = []
-        self.other_protocol: object = None
+        self.other_protocol: str | None = None
         self.n_late = 0
         self.n_stray = 0
         self.late: dict[int, list[int]] = {}
@@ -187,7 +191,7 @@ class Assembler:
         """Close the stream and return the rest; holes that are left are lost."""
         if self._run is None and any(len(columns) or said for columns, said in self._unsure):
             self._start("", {})
-        elif self._wait_for_hello and self._run is not None:
+        elif self._run is not None and (self._wait_for_hello or self._patience_us == math.inf):
             self._unsure = [self._that_fit(self._run, *lines) for lines in self._unsure]
         self._settle()
         if self._patience_us < math.inf:
@@ -207,8 +211,9 @@ class Assembler:
 
     def _hello(self, message: Message) -> list[Samples]:
         hello = message.body
-        if hello.get("protocol", PROTOCOL) != PROTOCOL:
-            self.other_protocol = hello["protocol"]
+        protocol = hello.get("protocol", PROTOCOL)
+        if protocol != PROTOCOL or isinstance(protocol, bool):
+            self.other_protocol = str(protocol)
         name, out = str(hello.get("boot", "")), []
         if self._run is None or name != self._run.boot.id:
             if self._run is not None and self._patience_us < math.inf:
@@ -317,12 +322,13 @@ class Assembler:
         if self._patience_us < math.inf:
             wanted[order] &= behind_us <= self._patience_us
             self.n_late += int(np.sum(~wanted))
-        elif behind_us.max() > LATE_US:
-            self.late.setdefault(run.boot.number, []).extend(t_us[order][behind_us > LATE_US].tolist())
         rows = np.empty(n, _COLUMN)
         rows["seq"] = seq[:n]
-        for name in _COLUMN.names[1:] if _COLUMN.names else ():
+        for name in ("t_us", "edges", "age_us", "raw_dp", "raw_temp", "flags"):
             rows[name] = getattr(columns, name)
+        late = np.empty(len(seq), bool)
+        late[order] = behind_us > LATE_US
+        rows["late"] = late[:n]
         run.waiting.append(rows[wanted[:n]])
         run.said += [(int(s), m) for s, m, w in zip(seq[n:], said, wanted[n:], strict=True) if w]
         top = int(np.argmax(seq))
@@ -336,10 +342,6 @@ class Assembler:
             rows = rows[np.unique(rows["seq"], return_index=True)[1]]
         if run.next_seq is not None:
             rows = rows[np.searchsorted(rows["seq"], run.next_seq) :]
-        if len(rows) and (rows["t_us"][0] < run.released_us or np.any(rows["t_us"][1:] < rows["t_us"][:-1])):
-            in_time = rows["t_us"] >= np.maximum.accumulate(np.maximum(rows["t_us"], run.released_us))
-            self.n_stray += int(np.sum(~in_time))
-            rows = rows[in_time]
         # Of two messages with one SEQ the first counts, as with samples.
         said = dict(reversed(run.said))
         spoken = np.array(sorted(said), np.int64)
@@ -372,10 +374,22 @@ class Assembler:
         later = [(s, m) for s, m in run.said if s >= end]
         messages = [said[s] for s in sorted(said) if before < s < end]
         part = rows[begin:cut]
+        if len(part) and (part["t_us"][0] < run.released_us or np.any(part["t_us"][1:] < part["t_us"][:-1])):
+            in_time = _in_time(part["t_us"], run.released_us)
+            self.n_stray += int(np.sum(~in_time))
+            part = part[in_time]
         if len(part):
+            self.late.setdefault(run.boot.number, []).extend(part["t_us"][part["late"] != 0].tolist())
             run.released_us = int(part["t_us"][-1])
         run.waiting, run.said = [rows[cut:].copy()], later
         return list(_stretches(run, part, messages)) if len(part) or messages else []
+
+
+def _in_time(t_us: NDArray[np.int64], released_us: int) -> NDArray[np.bool_]:
+    """Return which of the times do not go back; of what contradicts itself the smaller part goes."""
+    after = (t_us >= released_us) & (t_us >= np.maximum.accumulate(t_us))
+    before = (t_us >= released_us) & (t_us <= np.minimum.accumulate(t_us[::-1])[::-1])
+    return after if after.sum() >= before.sum() else before
 
 
 def _stretches(run: _Run, rows: Rows, messages: list[Message]) -> Iterable[Samples]:
