@@ -26,6 +26,8 @@ from hoodtrace.wire.samples import Assembler, Samples
 
 PIECE = 1 << 17
 """Samples taken at a time."""
+CLEARLY = 1.3
+"""Air this much over the vane's start speed turns it for certain."""
 LONG_SILENCE_US = 600_000_000
 """Behind so long a hole the search for holds begins anew."""
 SETTLE, LIFT = 8, 3
@@ -255,7 +257,7 @@ class Session:
                     doubts.append(doubtful)
         averages = average(seen, self.hood, doubts)
         vane = self.hood.vane
-        least = vane.k * self.hood.area_m2 * vane.start_m_s if vane is not None else 0.0
+        least = CLEARLY * vane.k * self.hood.area_m2 * vane.start_m_s if vane is not None else 0.0
         out = []
         for hold, number, index in places:
             start_us, stop_us, cuts = hold.parts[number]

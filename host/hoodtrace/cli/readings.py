@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gc
 import json
 import sys
 from pathlib import Path
@@ -26,6 +27,8 @@ def readings(
     ] = None,
 ) -> None:
     """Find the holds in a trace and print one reading a plateau, with its uncertainty."""
+    # A short process that makes no cycles worth finding: the collector would only walk the growing tables.
+    gc.disable()
     from hoodtrace.averaging.table import readings_of
 
     span = None if window is None else _span(window)

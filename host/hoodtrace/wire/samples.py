@@ -167,9 +167,10 @@ class Assembler:
         out: list[Samples] = []
         samples, start = decoded.samples, 0
         plain: list[Message] = []
+        calm = self._calm(samples)
         for message in decoded.messages:
             what = message.body.get("kind")
-            if message.kind == "J" and what != "hello":
+            if message.kind == "J" and (what != "hello" or (calm and not self._decides(message))):
                 plain.append(message)
             elif message.kind == "J" or (message.kind == "H" and (what in ("opened", "gap") or self._wants(what))):
                 stop = int(np.searchsorted(samples.place, message.place))
@@ -197,6 +198,14 @@ class Assembler:
         if self._patience_us < math.inf:
             return self._complete(self._run, final=True) if self._run is not None else []
         return [part for run in self._runs for part in self._complete(run, final=True)]
+
+    def _calm(self, samples: SampleColumns) -> bool:
+        """Whether the samples of a block go on from the ones before without a silence or a step back."""
+        run = self._run
+        if run is None or self._wait_for_hello or self._unsure or not len(samples):
+            return False
+        step_us = np.diff(samples.t_us, prepend=run.high_us)
+        return bool(step_us.min() >= 0 and step_us.max() <= SILENCE_US)
 
     def _wants(self, what: object) -> bool:
         """Whether a host note is a clock note for a boot that has none yet."""
