@@ -88,7 +88,7 @@ def shapes() -> Shapes:
 def _some_models() -> list[Model]:
     """Return the covariance models that events are weighed against."""
     every = models(N_BLOCKS)
-    times = sorted({model.time_blocks for model in every})[::2]
+    times = sorted({model.time_blocks for model in every})[::3]
     half_white = min({model.white_share for model in every}, key=lambda share: abs(share - 0.45))
     kept = {0.0, half_white}
     return [m for m in every if m.time_blocks in times and m.white_share in kept and not m.lag_ratio]
