@@ -15,8 +15,8 @@ from dataclasses import dataclass
 
 from scipy.special import stdtrit
 
-CONFIDENCE = 0.95
-NORMAL_95 = float(stdtrit(math.inf, 0.5 + CONFIDENCE / 2.0))
+from hoodtrace.averaging.mean import CONFIDENCE
+
 MOST_DOF = 1e6
 
 

@@ -187,9 +187,9 @@ def _direction(dp_pa: FloatArray | None, dt_s: FloatArray, hood: Hood) -> tuple[
 def _vane(hz: FloatArray, dt_s: FloatArray, hood: Hood, direction: str) -> tuple[Channel | None, float, float]:
     """Return the vane's channel if it says something, the mean speed (m/s), and the flow at its start speed."""
     vane = hood.vane_for(direction)
-    if vane is None:
+    limit = hood.start_flow_m3_s(direction)
+    if vane is None or limit is None:
         return None, 0.0, math.inf
-    limit = vane.k * hood.area_m2 * vane.start_m_s
     speed = speed_m_s(hz, vane)
     mean = float(np.average(speed, weights=dt_s))
     slow = float(np.sum(dt_s[speed < vane.start_m_s]) / np.sum(dt_s))

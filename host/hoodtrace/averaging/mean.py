@@ -9,6 +9,7 @@ numbers depend on that record alone, to the last bit, whichever records are comp
 from __future__ import annotations
 
 from dataclasses import dataclass
+from statistics import NormalDist
 
 import numpy as np
 
@@ -16,7 +17,7 @@ from hoodtrace.averaging.covariance import T_LAST, T_STEP, FloatArray, Tables, l
 
 N_BLOCKS = 60
 CONFIDENCE = 0.95
-NORMAL_95 = 1.959963984540054
+NORMAL_95 = NormalDist().inv_cdf(0.5 + CONFIDENCE / 2.0)
 FEWEST_BLOCKS = 10
 UNKNOWN_LENGTH_S = 20.0
 N_STEPS = 12

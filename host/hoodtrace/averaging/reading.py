@@ -7,10 +7,10 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from hoodtrace.averaging.budget import NORMAL_95, Term, Total, dof_of, total, weights
+from hoodtrace.averaging.budget import Term, Total, dof_of, total, weights
 from hoodtrace.averaging.channels import Channel, Observed, short_means
 from hoodtrace.averaging.frames import FloatArray
-from hoodtrace.averaging.mean import N_BLOCKS, Means, means
+from hoodtrace.averaging.mean import N_BLOCKS, NORMAL_95, Means, means
 from hoodtrace.physics.hood import Hood
 from hoodtrace.physics.vane import RESPONSE_LENGTH_RANGE_M, over_reading_rel
 
@@ -287,9 +287,8 @@ def _look_for_a_standing_channel(draft: _Draft, hood: Hood) -> None:
     """Flag a channel that says nothing although the other one says that it should."""
     seen = draft.seen
     if draft.taps is not None and hood.vane is not None and not seen.reverses:
-        vane = hood.vane_for(seen.direction)
-        start = vane.k * hood.area_m2 * vane.start_m_s if vane is not None else math.inf
-        if draft.taps.mean_m3_s > 1.5 * start:
+        start = hood.start_flow_m3_s(seen.direction)
+        if start is not None and draft.taps.mean_m3_s > 1.5 * start:
             draft.flags.append("channels disagree: vane drags or is fouled")
     if (
         draft.vane is not None

@@ -2,7 +2,7 @@
 
 `Session.feed` takes the stream in blocks of any size, `finish` closes it; both return the outcomes (readings and
 refusals) that have become final. What comes out depends on the bytes and their order, never on the blocks. A hold
-waits for its zero and its air as FORMATS says; with a `patience_s` (live) it waits no longer than that.
+waits for its zero and its air as `Zeros` and `Trail` say; with a `patience_s` (live) it waits no longer than that.
 """
 
 from __future__ import annotations
@@ -256,8 +256,7 @@ class Session:
                     seen.append(observed)
                     doubts.append(doubtful)
         averages = average(seen, self.hood, doubts)
-        vane = self.hood.vane
-        least = CLEARLY * vane.k * self.hood.area_m2 * vane.start_m_s if vane is not None else 0.0
+        least = CLEARLY * (self.hood.start_flow_m3_s("supply") or 0.0)
         out = []
         for hold, number, index in places:
             start_us, stop_us, cuts = hold.parts[number]

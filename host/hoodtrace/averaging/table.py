@@ -14,6 +14,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from hoodtrace.averaging.mean import CONFIDENCE
 from hoodtrace.averaging.session import Outcome, Session
 from hoodtrace.errors import TraceError
 from hoodtrace.physics.hood import read_hood
@@ -29,7 +30,7 @@ Row = dict[str, Any]
 
 @dataclass(frozen=True, slots=True)
 class Table:
-    """Readings and refusals of a trace; the rows are as FORMATS 5 names them, and the budgets beside them."""
+    """Readings and refusals of a trace, the budgets beside them; "Formats" in DEVELOPERS.md names the rows."""
 
     trace: Row
     hood: Row
@@ -193,7 +194,7 @@ def _reading(o: Outcome, time: Timeline) -> Row:
         "flow_m3h": m3h(a.flow_m3_s),
         "u_flow_m3h": m3h(a.total.u_m3_s),
         "dof": a.total.dof if a.total.dof < math.inf else None,
-        "confidence": 0.95,
+        "confidence": CONFIDENCE,
         "expanded_m3h": m3h(a.total.expanded_m3_s),
         "u_random_m3h": m3h(a.u_random_m3_s),
         "expanded_random_m3h": m3h(a.expanded_random_m3_s),

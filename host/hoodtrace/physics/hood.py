@@ -92,7 +92,7 @@ class Placement(_Table):
 
 
 class Hood(_Table):
-    """One hood; see FORMATS in DEVELOPERS.md. Tables that are missing are None."""
+    """One hood; see "Formats" in DEVELOPERS.md. Tables that are missing are None."""
 
     name: str
     pipe: Pipe
@@ -115,6 +115,11 @@ class Hood(_Table):
     def taps_for(self, direction: str) -> Taps | None:
         """Return the taps' constants for `direction`."""
         return _merged(self.taps) if direction == "extract" else self.taps
+
+    def start_flow_m3_s(self, direction: str) -> float | None:
+        """Flow at the vane's start speed in `direction`, m3/s; None without a vane."""
+        vane = self.vane_for(direction)
+        return vane.k * self.area_m2 * vane.start_m_s if vane is not None else None
 
     def calibrated_for(self, direction: str) -> bool:
         """Whether the hood was calibrated in `direction`."""

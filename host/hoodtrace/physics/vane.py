@@ -10,7 +10,7 @@ from hoodtrace.physics.hood import Vane
 FloatArray = NDArray[np.float64]
 
 RESPONSE_LENGTH_RANGE_M = (0.2, 1.0)
-"""What a response length may be where the hood file gives none (FORMATS, hood file)."""
+"""What a response length may be where the hood file gives none ("Formats" in DEVELOPERS.md, hood file)."""
 
 
 def speed_m_s(frequency_hz: FloatArray, vane: Vane) -> FloatArray:
