@@ -61,8 +61,9 @@ def humidity_centi_pct(raw, fine, h):
 class Air:
     """The chip on this bus."""
 
-    def __init__(self, i2c):
-        self.i2c = i2c
+    def __init__(self, bus, fitted=True):
+        self.bus = bus
+        self.fitted = fitted
         self.running = False
         self.temp_centi_c = 0
         self.humidity_centi_pct = 0
@@ -73,12 +74,16 @@ class Air:
 
     def read(self):
         """Take the newest values; whether there are any."""
+        if not self.fitted:
+            return False
         was_running = self.running
         try:
             if not was_running:
                 self._open()
-            self.i2c.readfrom_mem_into(self._address, 0xF7, self._data)
+            self.bus.readfrom_mem_into(self._address, 0xF7, self._data)
         except OSError:
+            if was_running:
+                self.bus.recover()
             self.running = False
             return False
         self.running = True
@@ -98,7 +103,7 @@ class Air:
         one = bytearray(1)
         for address in ADDRESSES:
             try:
-                self.i2c.readfrom_mem_into(address, 0xD0, one)
+                self.bus.readfrom_mem_into(address, 0xD0, one)
             except OSError:
                 continue
             if one[0] == CHIP_ID:
@@ -106,8 +111,8 @@ class Air:
         else:
             raise OSError(19)  # no such device
         low, high = bytearray(26), bytearray(7)
-        self.i2c.readfrom_mem_into(address, 0x88, low)
-        self.i2c.readfrom_mem_into(address, 0xE1, high)
+        self.bus.readfrom_mem_into(address, 0x88, low)
+        self.bus.readfrom_mem_into(address, 0xE1, high)
         self._t = unpack_from("<Hhh", low, 0)
         self._p = unpack_from("<Hhhhhhhhh", low, 6)
         self._h = (
@@ -119,6 +124,6 @@ class Air:
             signed(high[6], 8),
         )
         self._address = address
-        self.i2c.writeto_mem(address, 0xF2, b"\x01")  # humidity once; counts from the next write of F4
-        self.i2c.writeto_mem(address, 0xF5, b"\xa0")  # one second between measurements, no filter
-        self.i2c.writeto_mem(address, 0xF4, b"\x27")  # temperature and pressure once, continuous
+        self.bus.writeto_mem(address, 0xF2, b"\x01")  # humidity once; counts from the next write of F4
+        self.bus.writeto_mem(address, 0xF5, b"\xa0")  # one second between measurements, no filter
+        self.bus.writeto_mem(address, 0xF4, b"\x27")  # temperature and pressure once, continuous

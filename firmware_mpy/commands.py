@@ -36,7 +36,7 @@ class Commands:
         self.seq = 0  # the host's own
         self.n_bad = 0
         self._n = 0
-        self._stop = BODY  # of the body
+        self.stop = BODY  # where the body ends
         self._word_stop = BODY
         self._crc = bytearray(8)
 
@@ -68,8 +68,8 @@ class Commands:
         self.seq = digits(line, 2, 9, 16)
         if self.seq < 0 or digits(line, 10, 17, 16) < 0 or digits(line, 17, 24, 16) < 0:
             return False
-        self._stop = self._word_stop = n - 9
-        for i in range(BODY, self._stop):
+        self.stop = self._word_stop = n - 9
+        for i in range(BODY, self.stop):
             if line[i] == 32:
                 self._word_stop = i
                 break
@@ -86,19 +86,27 @@ class Commands:
 
     def bare(self):
         """Whether there is nothing after the first word."""
-        return self._word_stop == self._stop
+        return self._word_stop == self.stop
+
+    def argument(self):
+        """Where the text after the first word begins; it ends at `stop`."""
+        return min(self._word_stop + 1, self.stop)
+
+    def words(self):
+        """The body as a list of words; allocates."""
+        return bytes(self.line[BODY : self.stop]).decode().split(" ")
 
     def rate(self):
         """The only argument as a decimal number, else -1."""
-        return digits(self.line, self._word_stop + 1, self._stop, 10)
+        return digits(self.line, self._word_stop + 1, self.stop, 10)
 
     def first(self):
         """The first of two arguments that are SEQs of 7 hex digits, else -1."""
         start = self._word_stop + 1
-        if self._stop - start != 15 or self.line[start + 7] != 32:
+        if self.stop - start != 15 or self.line[start + 7] != 32:
             return -1
         return digits(self.line, start, start + 7, 16)
 
     def last(self):
         """The second of two SEQs, else -1."""
-        return digits(self.line, self._stop - 7, self._stop, 16)
+        return digits(self.line, self.stop - 7, self.stop, 16)

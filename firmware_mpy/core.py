@@ -11,7 +11,7 @@ from fast import RECORD, crc_into, hex_into, pack, text_into
 MASK_28 = 0xFFFFFFF
 HALF_28 = 0x8000000
 SAMPLE = 61  # bytes of an S line with its LF
-LONGEST_NOTE = 320
+LONGEST_NOTE = 448
 NOTE_BIT = 1 << 28  # in a record, in front of SEQ: the line is a J line, kept in the text ring
 
 
@@ -153,28 +153,54 @@ class Ring:
         self.text_end = (start + note.n) & 0xFFFFFF
         self._add(NOTE_BIT, clock, start, note.n, 0, 0, 0)
 
+    def newest(self):
+        """SEQ of the last line that was made."""
+        return (self.seq - 1) & MASK_28
+
     def place(self, seq):
         """Where that SEQ stands from the oldest line held (0) on; held up to `held`, negative where it is gone."""
         return ((seq - self.seq + self.held + HALF_28) & MASK_28) - HALF_28
+
+    def record_at(self, seq):
+        """Where the record of a line that is held begins in `records`."""
+        return (seq & (self.n_lines - 1)) * RECORD
+
+    def is_note(self, r):
+        """Whether the record at `r` is that of a J line."""
+        return self.records[r] & 0x10 != 0
+
+    def note_length(self, r):
+        """Length of that J line with its LF."""
+        return self.records[r + 15] << 8 | self.records[r + 16]
+
+    def note_held(self, r):
+        """Whether its text is still there."""
+        return (self.text_end - self._text_start(r)) & 0xFFFFFF <= len(self.text)
+
+    def note_into(self, out, at, r):
+        """Write that J line."""
+        start, last = self._text_start(r), len(self.text) - 1
+        for i in range(self.note_length(r)):
+            out[at + i] = self.text[(start + i) & last]
+
+    def _text_start(self, r):
+        records = self.records
+        return records[r + 11] << 16 | records[r + 12] << 8 | records[r + 13]
 
     def line_into(self, out, at, seq):
         """Write the line again; its length with LF, 0 where it is not held or does not fit."""
         if not 0 <= self.place(seq) < self.held:
             return 0
-        records = self.records
-        r = (seq & (self.n_lines - 1)) * RECORD
-        if records[r] & 0x10:
-            start = records[r + 11] << 16 | records[r + 12] << 8 | records[r + 13]
-            n = records[r + 15] << 8 | records[r + 16]
-            last = len(self.text) - 1
-            if (self.text_end - start) & 0xFFFFFF > last + 1 or at + n > len(out):
+        r = self.record_at(seq)
+        if self.is_note(r):
+            n = self.note_length(r)
+            if not self.note_held(r) or at + n > len(out):
                 return 0
-            for i in range(n):
-                out[at + i] = self.text[(start + i) & last]
+            self.note_into(out, at, r)
             return n
         if at + SAMPLE > len(out):
             return 0
-        text_into(out, at, records, r)
+        text_into(out, at, self.records, r)
         crc_into(out, at + 52, out, at, at + 51)
         out[at + 60] = 10
         return SAMPLE

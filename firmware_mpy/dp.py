@@ -2,9 +2,11 @@
 
 One call a cycle that never waits and never raises: `read` takes the newest values or goes one step further in
 starting the chip. A value that did not come, or came with a wrong CRC-8, leaves the last one standing and sets its
-flag. Three bad readings in a row start the chip anew; a chip that does not answer is asked again each second.
+flag. Three bad readings in a row free the bus and start the chip anew; a chip that does not answer is asked again each
+second. A chip that is not fitted is never asked.
 """
 
+from array import array
 from time import ticks_add, ticks_diff
 
 ADDRESSES = b"\x25\x26\x21\x22\x23"
@@ -41,12 +43,13 @@ def word_ok(data, at):
 class Dp:
     """The chip on this bus, at whichever of its addresses it answers."""
 
-    def __init__(self, i2c):
-        self.i2c = i2c
+    def __init__(self, bus, fitted=True):
+        self.bus = bus
+        self.fitted = fitted
         self.raw_dp = 0  # 16-bit patterns, two's complement
         self.raw_temp = 0
         self.counts_per_pa = 0  # 0: not known yet
-        self.product = None  # two 16-bit words of the product number, where the chip tells
+        self.product = array("i", [0, 0])  # 16-bit words of the product number, where the chip tells
         self.running = False
         self.changed = False  # found or lost since somebody last looked; the looker clears it
         self.n_bad = 0  # bad readings since boot
@@ -60,13 +63,15 @@ class Dp:
 
     def read(self, now):
         """Take this cycle's values at the ticks `now`; the flags of what is not valid."""
+        if not self.fitted:
+            return DP_BAD | TEMP_BAD
         if self._state != RUNNING:
             self._step(now)
             return DP_BAD | TEMP_BAD
         data = self._word
         flags = 0
         try:
-            self.i2c.readfrom_into(ADDRESSES[self._which], data)
+            self.bus.readfrom_into(ADDRESSES[self._which], data)
         except OSError:
             flags = DP_BAD | TEMP_BAD
         if not flags:
@@ -86,6 +91,7 @@ class Dp:
         if self._in_a_row == BAD_IN_A_ROW:
             self.running = False
             self.changed = True
+            self.bus.recover()
             self._rest(now, BACK_OFF_US)
         return flags
 
@@ -105,14 +111,14 @@ class Dp:
         try:
             if self._state == RESTING:
                 self._state = STOPPED
-                self.i2c.writeto(address, STOP)
+                self.bus.writeto(address, STOP)
             elif self._state == STOPPED:
                 self._ask_product(address)
                 self._state = STARTED
-                self.i2c.writeto(address, START_AVERAGING)
+                self.bus.writeto(address, START_AVERAGING)
             else:
                 data = self._words
-                self.i2c.readfrom_into(address, data)
+                self.bus.readfrom_into(address, data)
                 if word_ok(data, 0) and word_ok(data, 3) and word_ok(data, 6):
                     self.raw_dp = data[0] << 8 | data[1]
                     self.raw_temp = data[3] << 8 | data[4]
@@ -131,9 +137,10 @@ class Dp:
         data = self._number
         try:
             for command in PRODUCT:
-                self.i2c.writeto(address, command)
-            self.i2c.readfrom_into(address, data)
+                self.bus.writeto(address, command)
+            self.bus.readfrom_into(address, data)
         except OSError:
             return
         if word_ok(data, 0) and word_ok(data, 3):
-            self.product = (data[0] << 8 | data[1], data[3] << 8 | data[4])
+            self.product[0] = data[0] << 8 | data[1]
+            self.product[1] = data[3] << 8 | data[4]

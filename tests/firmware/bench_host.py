@@ -121,6 +121,16 @@ class Host:
                     return line.body
             self.hear()
 
+    def state(self) -> dict[str, object]:
+        """How the board does, asked for now."""
+        start = len(self.lines)
+        self.say("identity")
+        while True:
+            for line in self.lines[start:]:
+                if line.body.get("kind") == "state":
+                    return line.body
+            self.hear()
+
     def samples(self) -> list[BoardLine]:
         """All S lines so far."""
         return [line for line in self.lines if line.kind == "S"]

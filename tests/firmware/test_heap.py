@@ -8,7 +8,7 @@ import pytest
 from firmware.bench_host import command, run_on_board, small_world
 
 # Everything a host may say, damage included, more than once.
-WORDS = ["keep", "hello", "zero", "resend 0000000 0000030", "rate 50", "cue low", "rate x", "resend 1 2"]
+WORDS = ["keep", "hello", "zero", "resend 0000000 0000030", "rate 50", "cue seated", "cue low", "rate x", "resend 1 2"]
 
 
 @pytest.fixture

@@ -68,6 +68,9 @@ class VirtualBoard:
         Makes boot ids repeatable; None draws them.
     address : tuple of str and int
         Where to listen for `socket`; port 0 takes any free one.
+    flash : Path or None
+        Where the board's file system lies between runs: an image of littlefs, or under CPython a folder beside it;
+        None: a new one that goes when the board does.
     micropython : bool
         False runs the firmware under CPython even where MicroPython exists.
 
@@ -87,6 +90,7 @@ class VirtualBoard:
         boot_seed: int | None = None,
         address: tuple[str, int] = ("127.0.0.1", 0),
         micropython: bool = True,
+        flash: Path | str | None = None,
     ) -> None:
         self.world_folder = Path(world_folder).resolve()
         if not (self.world_folder / "world.json").is_file():
@@ -100,6 +104,8 @@ class VirtualBoard:
         self._address = address
         self._scratch = tempfile.TemporaryDirectory(prefix="hoodtrace-board-")
         self._log_path = Path(self._scratch.name) / "log.txt"
+        self._heard_path = Path(self._scratch.name) / "heard.txt"
+        self._flash = Path(self._scratch.name) / "flash" if flash is None else Path(flash).resolve()
         self._line: int | None = None  # the far end: master of the pseudo-terminal or the accepted socket
         self._slave: int | None = None
         self._listener: socket.socket | None = None
@@ -147,6 +153,10 @@ class VirtualBoard:
         """What the firmware's process wrote on standard error: empty, unless something broke."""
         return self._log_path.read_text(errors="replace") if self._log_path.exists() else ""
 
+    def heard(self) -> str:
+        """What a person beside the board would have heard and seen: a row each of time (us), `tone` or `led`, value."""
+        return self._heard_path.read_text() if self._heard_path.exists() else ""
+
     def unplug(self) -> None:
         """Pull the cable; the board lives on."""
         self._order(self._pull)
@@ -181,9 +191,15 @@ class VirtualBoard:
             "HOODTRACE_FIRMWARE": str(firmware),
             "HOODTRACE_RUNTIME": f"virtual board, {self.runtime}",
             "HOODTRACE_BOOT_SEED": "" if self._boot_seed is None else str(self._boot_seed),
+            "HOODTRACE_FLASH": str(self._flash) if micropython else "",
+            "HOODTRACE_HEARD": str(self._heard_path),
             "MICROPYPATH": f"{firmware}:.frozen",
             "PYTHONDONTWRITEBYTECODE": "1",
         }
+        folder = Path(self._scratch.name)
+        if not micropython:
+            folder = self._flash.with_name(self._flash.name + ".folder")
+            folder.mkdir(parents=True, exist_ok=True)
         command = [*_MICROPYTHON, f"{fake}/run.py"] if micropython else [sys.executable, f"{fake}/shim.py"]
         with self._log_path.open("wb") as log:
             return subprocess.Popen(
@@ -193,7 +209,7 @@ class VirtualBoard:
                 stderr=log,
                 bufsize=0,
                 env=environment,
-                cwd=self._scratch.name,
+                cwd=folder,
                 start_new_session=True,  # Ctrl-C is for the host; the board hears of it when its input ends
             )
 

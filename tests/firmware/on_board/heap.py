@@ -12,10 +12,10 @@ import micropython
 import app as board
 import machine
 import settings
-from air import Air
-from dp import Dp
+from bus import Bus
+from cues import Cues
 from time import AT_BOOT
-from vane import PinVane
+from vane import open_vane
 from world import world
 
 N_WRITES = 900
@@ -48,8 +48,8 @@ settings.LEASE_US = 1 << 29
 settings.STATUS_EVERY_US = 5_000_000
 reader, writer = micropython.RingIO(2048), Writer()
 pin = machine.Pin
-i2c = machine.I2C(0, scl=None, sda=None, freq=100_000, timeout=0)
-app = board.App(reader, writer, PinVane(pin(15), 300), Dp(i2c), Air(i2c), pin(14))
+button = pin(settings.values["pin_button"], pin.IN, pin.PULL_UP)
+app = board.App(reader, writer, open_vane(), Bus(), button, Cues())
 app.begin()
 with open("commands.txt", "rb") as file:
     reader.write(file.read())
@@ -65,5 +65,5 @@ except Enough:
 finally:
     micropython.heap_unlock()
 grown = gc.mem_alloc() - before
-print("writes", writer.n_writes, "bytes", writer.n_bytes, "edges", app.vane.edges, "seq", app.ring.seq)
-print("late", app.n_late, "bad", app.commands.n_bad, "wraps", (world.now_us + AT_BOOT) >> 30, "grown", grown)
+print("writes", writer.n_writes, "bytes", writer.n_bytes, "edges", app.vane.edges, "seq", app.outbox.ring.seq)
+print("late", app.n_late, "bad", app.orders.commands.n_bad, "wraps", (world.now_us + AT_BOOT) >> 30, "grown", grown)

@@ -6,9 +6,9 @@ import micropython
 import app as board
 import machine
 import settings
-from air import Air
-from dp import Dp
-from vane import PinVane
+from bus import Bus
+from cues import Cues
+from vane import open_vane
 from world import world
 
 
@@ -42,9 +42,10 @@ class Writer:
 
 def started(reader, writer, lease_us):
     pin = machine.Pin
-    i2c = machine.I2C(0, scl=None, sda=None, freq=100_000, timeout=0)
-    app = board.App(reader, writer, PinVane(pin(15), 300), Dp(i2c), Air(i2c), pin(14))
+    button = pin(settings.values["pin_button"], pin.IN, pin.PULL_UP)
+    app = board.App(reader, writer, open_vane(), Bus(), button, Cues())
     app.begin()
+    app.keep()
     app.lease_us = lease_us
     return app
 
@@ -84,7 +85,7 @@ for what in ("short", "none"):
         world.advance(world.now_us + 20_000)
         app.cycle()
     assert len(writer.taken) == 21 and app.lease_us == 0
-    made = app.ring.seq
+    made = app.outbox.ring.seq
     assert made > 60  # sampling went on
     # The next `keep` brings it back, and the torn line cannot swallow the first good one.
     reader.write(keep)

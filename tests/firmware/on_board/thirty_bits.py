@@ -69,6 +69,7 @@ class Finder(importlib.abc.MetaPathFinder, importlib.abc.Loader):
                 "    c = binascii.crc32(data[start:stop]) + 0\n"
                 "    hex_into(out, at, c, 8)\n"
             )
+        module.__file__ = f"{FIRMWARE}/{name}.py"
         tree = ast.fix_missing_locations(Wrap(name).visit(ast.parse(text)))
         exec(compile(tree, f"{name}.py", "exec"), module.__dict__)
 

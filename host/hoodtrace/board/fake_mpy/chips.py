@@ -1,4 +1,4 @@
-"""The sensor chips as they stand on the bus: each answers byte by byte, and refuses what the real one refuses.
+"""The bus's two lines, and the sensor chips on it: each answers byte by byte, and refuses what the real one refuses.
 
 Sources: SDP8xx data sheet (commands, CRC-8, averaging until read; as used by open autopilot drivers),
 BME280 data sheet (registers, floating-point compensation formulas, here turned round by bisection); both from
@@ -17,6 +17,56 @@ def _crc_table():
             crc = (crc << 1) & 0xFF ^ (0x31 if crc & 0x80 else 0)
         table[i] = crc
     return table
+
+
+class Lines:
+    """SDA and SCL as what is soldered to them sees them: low where anybody pulls.
+
+    Fault `i2c_stuck` with a number up to 9: a chip was left in the middle of a byte and pulls SDA until so many pulses
+    came on SCL. With a larger number the line is down for so many microseconds, and no pulses help.
+    """
+
+    def __init__(self, world):
+        self.world = world
+        self.scl = 1
+        self.sda = 1  # as the board drives it; 1: released
+        self.joined = False  # the board's I2C unit has the pins
+        self.pulses_left = 0
+        self.n_pulses = 0  # on SCL, in all, made by hand
+        self.n_stops = 0  # SDA rising while SCL is high, made by hand
+        self._looked_us = -1
+        self._down_until_us = 0
+
+    def sda_level(self):
+        """Level of SDA."""
+        return self.sda if not self.held() else 0
+
+    def held(self):
+        """Whether a chip, or a fault in the wiring, pulls SDA down."""
+        now_us = self.world.now_us
+        for start_us, kind, stop_us in self.world.faults:
+            if kind == "i2c_stuck" and self._looked_us < start_us <= now_us:
+                if stop_us - start_us <= 9:
+                    self.pulses_left = stop_us - start_us
+                else:
+                    self._down_until_us = stop_us
+        self._looked_us = now_us
+        return self.pulses_left > 0 or now_us < self._down_until_us
+
+    def drive_sda(self, level):
+        """The board pulls SDA down or lets it go."""
+        before = self.sda_level()
+        self.sda = level
+        if self.scl and not before and self.sda_level():
+            self.n_stops += 1
+
+    def drive_scl(self, level):
+        """The board pulls SCL down or lets it go."""
+        if level and not self.scl:
+            self.n_pulses += 1
+            if self.held() and self.pulses_left:
+                self.pulses_left -= 1
+        self.scl = level
 
 
 class DpChip:

@@ -1,7 +1,8 @@
 """Powers the virtual board: the firmware's main.py, and again after each loss of power.
 
 Environment: HOODTRACE_WORLD (folder), HOODTRACE_CLOCK (real, fast, free), HOODTRACE_BOOT_SEED (a number; without it
-boot ids are random), HOODTRACE_FIRMWARE (its folder). sys.path has this folder in front of the firmware's, so that
+boot ids are random), HOODTRACE_FIRMWARE (its folder), HOODTRACE_FLASH (an image file: the board's file system, a real
+littlefs; without it the current folder). sys.path has this folder in front of the firmware's, so that
 the firmware's `machine`, `time` and `select` are the ones here.
 """
 
@@ -13,6 +14,12 @@ import machine
 import select
 import time
 from world import Restart, world
+
+FLASH = os.getenv("HOODTRACE_FLASH")
+if FLASH:
+    import flash
+
+    flash.mount()
 
 import settings
 
@@ -48,10 +55,13 @@ def power():
     stay = set(sys.modules)
     n_boots = 0
     while True:
+        settings.load()
         settings.BOOT = boot_id(int(seed), n_boots) if seed else None
         n_boots += 1
         try:
             import main
+
+            return  # the prompt
         except Restart:
             for name in list(sys.modules):
                 if name not in stay:

@@ -13,6 +13,7 @@ import importlib.util
 import os
 import select as real_select
 import time as real_time
+import traceback
 import types
 
 
@@ -59,6 +60,7 @@ def start():
     sys.path[:0] = [here, os.environ["HOODTRACE_FIRMWARE"]]
     builtins.ptr8 = builtins.ptr16 = lambda data: data
     gc.mem_free = lambda: 0
+    sys.print_exception = lambda error, file: traceback.print_exception(error, file=file)
     module("micropython", viper=lambda f: f, const=lambda x: x, heap_lock=lambda: 0, heap_unlock=lambda: 0)
     module("uselect", poll=Poll, POLLIN=real_select.POLLIN, POLLHUP=real_select.POLLHUP)
     module(
@@ -68,7 +70,9 @@ def start():
         sleep_us=lambda us: real_time.sleep(us / 1e6),
     )
     sys.stdin = types.SimpleNamespace(buffer=Raw(0))
-    sys.stdout = types.SimpleNamespace(buffer=Raw(1), flush=lambda: None)
+    sys.stdout = types.SimpleNamespace(
+        buffer=Raw(1), flush=lambda: None, write=lambda text: os.write(1, text.encode())
+    )
     for name in ("time", "select", "machine"):
         sys.modules.pop(name, None)
         spec = importlib.util.spec_from_file_location(name, os.path.join(here, name + ".py"))

@@ -63,10 +63,10 @@ class World:
         # small lists makes every later search for memory slow.
         self.air = array("d", [float(value) for row in facts["air"] for value in row])
         self.button = facts.get("button", [])
+        self.counting = facts.get("counting", "pio")  # or "counter", "pin": what the microcontroller has
+        self.supply = facts.get("supply_mv", [])  # rows of t_us, millivolts
         self.faults = [(int(t), kind, int(t + duration)) for t, kind, duration in facts.get("faults", [])]
         self.restarts = [(start, stop) for start, kind, stop in self.faults if kind == "restart"]
-        del facts
-        gc.collect()
         self.dp = Blocks(folder + "/dp.i32", "i")
         self.temp = Blocks(folder + "/temp.i16", "h", 64)
         self.edges = Blocks(folder + "/edges.i64", "q")
@@ -76,41 +76,83 @@ class World:
         self.now_us = 0
         self.boot_us = 0
         self.heard_us = 0  # the host's last word
-        self.on_edge = None  # the pin's interrupt handler
-        self._pin = None
+        self.source = None  # what counts the vane's edges
+        self.interrupts_off = False
+        self.watchdog_us = NEVER  # when it bites
+        self.cause = "power"  # of the last start
         self._in_interrupt = False
         self._n_edges = 0
         self._next_edge_us = self.edges.get(0, NEVER)
         self._i_air = 0
         self._i_button = 0
+        self._i_supply = 0
         self._real_origin_us = None
         self._poll = uselect.poll()
         self._poll.register(sys.stdin.buffer, uselect.POLLIN)
+        del facts
+        gc.collect()
 
-    def attach(self, pin, handler):
-        """Call handler(pin) at each edge of the vane from now on."""
-        self._pin = pin
-        self.on_edge = handler
+    def attach(self, source):
+        """From now on call source.edge() at each edge of the vane, and source.interrupt() when interrupts are on again."""
+        self.source = source
+
+    def run_interrupt(self, handler, argument):
+        """Call handler(argument) as a hard interrupt: it may not allocate, and time stands still."""
+        self._in_interrupt = True
+        heap_lock()
+        try:
+            handler(argument)
+        finally:
+            heap_unlock()
+            self._in_interrupt = False
 
     # ---- time
 
     def advance(self, to_us):
-        """Let time pass, the edges that fall in it each at its moment. Interrupts may not allocate."""
+        """Let time pass, the edges that fall in it each at its moment."""
         while self._next_edge_us <= to_us:
             if self._next_edge_us > self.now_us:
                 self.now_us = self._next_edge_us
             self._n_edges += 1
             self._next_edge_us = self.edges.get(self._n_edges, NEVER)
-            if self.on_edge is not None:
-                self._in_interrupt = True
-                heap_lock()
-                try:
-                    self.on_edge(self._pin)
-                finally:
-                    heap_unlock()
-                    self._in_interrupt = False
+            if self.source is not None:
+                self.source.edge()
         if to_us > self.now_us:
             self.now_us = to_us
+        if self.now_us >= self.watchdog_us:
+            self.reboot("watchdog")
+
+    def stall(self, duration_us):
+        """The processor does nothing for so long and takes no interrupts: flash is being erased or written."""
+        self.interrupts_off = True
+        if self.real:
+            utime.sleep_us(duration_us)
+            self.advance(self._real_us())
+        else:
+            self.advance(self.now_us + duration_us)
+        self.interrupts_off = False
+        if self.source is not None:
+            self.source.interrupt()
+
+    def reboot(self, cause, off_us=0):
+        """Start again, after so long without power."""
+        self.source = None
+        self.watchdog_us = NEVER
+        self.interrupts_off = False
+        if self.real:
+            utime.sleep_us(off_us)
+        self.advance(self.now_us + off_us)
+        self.cause = cause
+        self.boot_us = self.now_us
+        for _, events in self._poll.ipoll(0):
+            self.hear(events)  # a board that only crashes must end, too, when its host is gone
+        raise Restart
+
+    def supply_mv(self):
+        """The supply's voltage."""
+        while self._i_supply < len(self.supply) and self.supply[self._i_supply][0] <= self.now_us:
+            self._i_supply += 1
+        return self.supply[self._i_supply - 1][1] if self._i_supply else 5000
 
     def catch_up(self):
         """Under the real clock: let pass what has passed."""
@@ -136,12 +178,7 @@ class World:
         self.advance(target_us)
         if self.restarts and self.now_us >= self.restarts[0][0]:
             _, stop_us = self.restarts.pop(0)
-            self.on_edge = None
-            if self.real:
-                utime.sleep_us(max(0, stop_us - self._real_us()))
-            self.advance(stop_us)
-            self.boot_us = self.now_us
-            raise Restart
+            self.reboot("power", max(0, stop_us - self.now_us))
 
     def _wait_for_host(self):
         for _, events in self._poll.ipoll(PATIENCE_MS):

@@ -1,0 +1,10 @@
+"""What is soldered to which pin: the one table that the firmware, the drawing and the wiring page are made from.
+
+GPIO numbers by family of microcontroller, as `sys.platform` calls it. The ESP32 column avoids pins that the classic
+ESP32 or the S3 needs for its own start, flash or USB (from memory of the data sheets).
+"""
+
+PINS = {
+    "rp2": {"vane": 15, "button": 14, "buzzer": 16, "led": 17, "sda": 4, "scl": 5},
+    "esp32": {"vane": 14, "button": 4, "buzzer": 17, "led": 13, "sda": 21, "scl": 18},
+}

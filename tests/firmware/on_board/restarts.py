@@ -1,0 +1,124 @@
+# ruff: noqa
+"""What ends the firmware, and what happens then. Argument: crash, interrupt, watchdog or log."""
+
+import os
+import sys
+
+import machine
+import micropython
+import settings
+from world import Restart, world
+
+WHAT = sys.argv[1]
+
+
+class Ended(Exception):
+    pass
+
+
+def fake_app(run):
+    class made:
+        pass
+
+    made.run = run
+    sys.modules["app"] = made
+
+
+def run_main():
+    """Whether main.py asked for a restart."""
+    sys.modules.pop("main", None)
+    try:
+        import main
+    except Restart:
+        return True
+    return False
+
+
+if WHAT == "crash":
+    import crash
+
+    def broken():
+        {}['a key that is not there, and a "quote"']
+
+    fake_app(broken)
+    start_us = world.now_us
+    assert run_main()
+    text = crash.read()
+    assert "KeyError" in text and "restarts.py" in text, text
+    assert '"' not in text and "\n" not in text and len(text) <= 240
+    assert world.now_us - start_us >= 2_000_000  # time to see the LED
+    # The same crash is not written again; another one is.
+    os.remove("crash.txt")
+    with open("crash.txt", "w") as file:
+        file.write(text)
+    before = os.stat("crash.txt")
+    assert run_main() and crash.read() == text
+    fake_app(lambda: 1 // 0)
+    assert run_main() and "ZeroDivisionError" in crash.read()
+    crash.forget()
+    assert crash.read() == ""
+elif WHAT == "interrupt":
+    # Ctrl-C passes through to the prompt: no note, no restart.
+    def interrupted():
+        raise KeyboardInterrupt
+
+    fake_app(interrupted)
+    try:
+        run_main()
+        raise Ended("Ctrl-C was swallowed")
+    except KeyboardInterrupt:
+        pass
+    assert "crash.txt" not in os.listdir()
+elif WHAT == "watchdog":
+    # In field mode a loop that hangs is started again; without it nothing is.
+    import app as board
+    from bus import Bus
+    from cues import Cues
+    from vane import open_vane
+
+    def made():
+        pin = machine.Pin
+        return board.App(
+            micropython.RingIO(64), None, open_vane(), Bus(), pin(settings.values["pin_button"], pin.IN), Cues()
+        )
+
+    app = made()
+    app.begin()
+    app.cycle()
+    world.advance(world.now_us + 20_000_000)  # no watchdog: nothing happens
+    app.watchdog = machine.WDT(timeout=settings.WATCHDOG_MS)
+    for _ in range(1000):
+        world.advance(world.now_us + 20_000)
+        app.cycle()
+    try:
+        world.advance(world.now_us + settings.WATCHDOG_MS * 1000 + 1)
+        raise Ended("no watchdog")
+    except Restart:
+        pass
+    assert machine.reset_cause() == machine.WDT_RESET
+else:
+    # Flash that refuses: said once, sampling goes on at the full rate.
+    import app as board
+    from bus import Bus
+    from cues import Cues
+    from vane import open_vane
+
+    with open("log", "w") as file:
+        file.write("a file where the folder should be")
+    pin = machine.Pin
+    app = board.App(
+        micropython.RingIO(64), None, open_vane(), Bus(), pin(settings.values["pin_button"], pin.IN), Cues()
+    )
+    app.begin()
+    for _ in range(1500):
+        world.advance(world.now_us + 20_000)
+        app.cycle()
+    assert app.unheard.log.failed
+    ring, faults = app.outbox.ring, 0
+    out = bytearray(512)
+    for seq in range(ring.seq):
+        n = ring.line_into(out, 0, seq)
+        faults += b'"sensor":"log"' in bytes(out[:n])
+    assert faults == 1, faults
+    os.remove("log")
+print("all right")

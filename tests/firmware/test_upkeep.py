@@ -1,0 +1,212 @@
+"""The commands that look after the board: identity, settings, restarts, the crash note, the watchdog."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from pathlib import Path
+
+import pytest
+
+from firmware.bench_host import BoardLine, Host, run_on_board, small_world
+from hoodtrace.board.firmware_files import firmware_folder
+from hoodtrace.board.virtual import VirtualBoard
+
+
+def board(world: Path, micropython: bool, **options: object) -> VirtualBoard:
+    return VirtualBoard(world, "fast", "pipe", boot_seed=5, micropython=micropython, **options)  # type: ignore[arg-type]
+
+
+def said(host: Host, words: str, last: str) -> list[BoardLine]:
+    """Everything from the reply to the message that ends the answer."""
+    start = len(host.lines)
+    reply = host.reply(host.say(words))
+    assert reply["ok"] is True, reply
+    while not any(line.body.get("kind") == last for line in host.lines[start:]):
+        host.hear()
+    return host.lines[start:]
+
+
+def test_identity_and_state(tmp_path: Path, runs_micropython: bool) -> None:
+    with board(small_world(tmp_path / "world"), runs_micropython) as virtual:
+        host = Host(virtual)
+        lines = said(host, "identity", "state")
+        runtime = virtual.runtime
+    identity = next(line.body for line in lines if line.body.get("kind") == "identity")
+    state = next(line.body for line in lines if line.body.get("kind") == "state")
+    # The same hash by hand: names in order, each with its bytes.
+    whole = hashlib.sha256()
+    package = json.loads((firmware_folder() / "package.json").read_text())
+    for name in sorted(on_board for on_board, _ in package["urls"]):
+        whole.update(name.encode() + b"\0" + (firmware_folder() / name).read_bytes() + b"\0")
+    assert identity["build"] == whole.hexdigest()[:16]
+    assert identity["firmware"] == package["version"]
+    assert identity["board"] == f"virtual board, {runtime}"
+    assert identity["reset"] == "pwron"
+    assert len(str(identity["boot"])) == 8
+    assert (state["counting"], state["dp"], state["air"]) == ("pio", "found", "found")
+    assert (state["field"], state["crash"], state["refused"], state["logs"]) == (False, False, "", 0)
+    assert state["ring_lines"] == 4096
+
+
+def test_sensors_that_are_not_there_or_not_fitted(tmp_path: Path, runs_micropython: bool) -> None:
+    flash = tmp_path / "flash"
+    world = small_world(tmp_path / "world", dp_address=None, air=[])
+    with board(world, runs_micropython, flash=flash) as virtual:
+        host = Host(virtual)
+        state = host.state()
+        assert (state["dp"], state["air"]) == ("absent", "absent")
+        host.reply(host.say("set dp none"))
+        host.reply(host.say("set air none"))
+    with board(world, runs_micropython, flash=flash) as virtual:
+        host = Host(virtual)
+        host.listen(12.0)
+        state = host.state()
+    assert (state["dp"], state["air"]) == ("off", "off")
+    assert not host.messages("fault")
+    assert {line.fields[4] for line in host.samples()} == {3}
+
+
+def test_settings_are_chosen_kept_and_refused(tmp_path: Path, runs_micropython: bool) -> None:
+    flash = tmp_path / "flash"
+    world = small_world(tmp_path / "world")
+    with board(world, runs_micropython, flash=flash) as virtual:
+        host = Host(virtual)
+        lines = said(host, "settings", "settings")
+        found = {line.body["name"]: line.body for line in lines if line.body.get("kind") == "setting"}
+        assert host.messages("settings")[-1].body["count"] == len(found) >= 15
+        assert all(body["value"] == body["default"] for body in found.values())
+        taken = found["pin_buzzer"]["value"]
+        for words, why in {
+            "set rate_hz 101": "a whole number from 1 to 100",
+            "set rate_hz fast": "a whole number from 1 to 100",
+            "set rate_hz 50.5": "a whole number from 1 to 100",
+            "set rate_hz true": "a whole number from 1 to 100",
+            "set field 1": "true or false",
+            "set counting best,pin": "best or pin",
+            f"set pin_vane {taken}": "no pin twice",
+            "set pin_vane -1": "a whole number",
+            "set colour red": "no such setting",
+        }.items():
+            reply = host.reply(host.say(words))
+            assert reply["ok"] is False
+            assert why in str(reply["why"]), words
+        assert host.reply(host.say("set rate_hz"))["ok"] is False
+        assert host.reply(host.say("set rate_hz 20"))["ok"] is True
+        assert host.reply(host.say("set edges_per_rev 6"))["ok"] is True
+        host.reply(host.say("hello"))
+        assert host.messages("hello")[-1].body["rate_hz"] == 50  # from the next boot on
+        assert host.reply(host.say("restart"))["ok"] is True
+        boot = host.messages("hello")[-1].body["boot"]
+        while host.messages("hello")[-1].body["boot"] == boot:
+            host.reply(host.say("hello"))
+        assert host.messages("hello")[-1].body["rate_hz"] == 20
+    with board(world, runs_micropython, flash=flash) as virtual:  # and over a loss of power
+        host = Host(virtual)
+        lines = said(host, "settings", "settings")
+        changed = {
+            line.body["name"]: line.body["value"]
+            for line in lines
+            if line.body.get("kind") == "setting" and line.body["value"] != line.body["default"]
+        }
+        assert changed == {"rate_hz": 20, "edges_per_rev": 6}
+
+
+@pytest.mark.parametrize(
+    ("text", "refused", "rate_hz"),
+    [
+        ('{"rate_hz": 25, "colour": 3}', "colour", 25),
+        ('{"rate_hz": 1000}', "rate_hz", 50),
+        ('{"rate_hz": 2', "settings.json", 50),
+        ("[1, 2]", "settings.json", 50),
+        ("", "settings.json", 50),
+        ('{"pin_vane": 14, "rate_hz": 10}', "pin_vane", 10),
+    ],
+)
+def test_a_damaged_settings_file_leaves_the_defaults_and_is_told(
+    tmp_path: Path, text: str, refused: str, rate_hz: int
+) -> None:
+    flash = tmp_path / "flash"
+    folder = tmp_path / "flash.folder"  # where the shim's board has its files
+    folder.mkdir()
+    (folder / "settings.json").write_text(text)
+    with board(small_world(tmp_path / "world"), False, flash=flash) as virtual:
+        host = Host(virtual)
+        host.listen(0.2)
+        assert host.messages("hello")[-1].body["rate_hz"] == rate_hz
+        assert host.state()["refused"] == refused
+        host.reply(host.say("resend 0000000 0000002"))
+        host.listen(1.0)
+        assert [line.body["sensor"] for line in host.messages("fault")] == ["settings"]
+
+
+def test_maintain_gives_the_prompt_once(tmp_path: Path, runs_micropython: bool) -> None:
+    flash = tmp_path / "flash"
+    world = small_world(tmp_path / "world")
+    with board(world, runs_micropython, flash=flash) as virtual:
+        host = Host(virtual)
+        assert host.reply(host.say("maintain"))["ok"] is True
+        rest = b""
+        while block := virtual.reader.read(4096):  # where the board would be at its prompt, this one ends
+            rest += block
+        assert b"hoodtrace does not start" in rest
+    with board(world, runs_micropython, flash=flash) as virtual:
+        assert Host(virtual).state()["logs"] == 0
+
+
+def test_button_held_at_power_on_gives_the_prompt(tmp_path: Path, runs_micropython: bool) -> None:
+    world = small_world(tmp_path / "world", button=[[0, 1], [1_000_000, 0]])
+    with board(world, runs_micropython) as virtual:
+        assert b"hoodtrace does not start" in virtual.reader.read(4096)
+
+
+@pytest.mark.usefixtures("micropython")
+@pytest.mark.parametrize("what", ["crash", "interrupt", "watchdog", "log"])
+def test_on_board(tmp_path: Path, what: str) -> None:
+    world = small_world(tmp_path / "world")
+    assert run_on_board("restarts.py", world, what).splitlines()[-1] == "all right"
+
+
+def test_a_crash_note_is_told_and_forgotten(tmp_path: Path) -> None:
+    folder = tmp_path / "flash.folder"
+    folder.mkdir()
+    (folder / "crash.txt").write_text('Traceback:\n File "app.py", line 3\nValueError: \\ "x"\n')
+    with board(small_world(tmp_path / "world"), False, flash=tmp_path / "flash") as virtual:
+        host = Host(virtual)
+        assert host.state()["crash"] is True
+        said(host, "crash", "crash")
+        assert host.messages("crash")[0].body["text"] == "Traceback: File 'app.py', line 3 ValueError: / 'x'"
+        assert host.reply(host.say("crash forget"))["ok"] is True
+        assert host.state()["crash"] is False
+        assert host.reply(host.say("crash remember"))["ok"] is False
+
+
+def test_field_mode_stays_up(tmp_path: Path, runs_micropython: bool) -> None:
+    flash = tmp_path / "flash"
+    world = small_world(tmp_path / "world", 60.0)
+    with board(world, runs_micropython, flash=flash) as virtual:
+        host = Host(virtual)
+        assert host.reply(host.say("set field true"))["ok"] is True
+    with board(world, runs_micropython, flash=flash) as virtual:
+        host = Host(virtual)
+        host.listen(40.0)
+        assert host.state()["field"] is True
+    assert len({line.body["boot"] for line in host.messages("hello")}) == 1
+
+
+def test_a_supply_that_fails_is_flagged_and_flash_is_left_alone(tmp_path: Path, runs_micropython: bool) -> None:
+    flash = tmp_path / "flash"
+    world = small_world(tmp_path / "world", 60.0, supply_mv=[[0, 5000], [10_000_000, 3100], [20_000_000, 5000]])
+    with board(world, runs_micropython, flash=flash) as virtual:
+        host = Host(virtual)
+        assert host.reply(host.say("set pin_supply 28"))["ok"] is True
+    with board(world, runs_micropython, flash=flash) as virtual:
+        host = Host(virtual)
+        host.listen(25.0)
+    low = [line.t_us / 1e6 for line in host.samples() if line.fields[4] & 0x40]
+    assert low[0] == pytest.approx(10.5, abs=0.6)
+    assert low[-1] == pytest.approx(20.5, abs=0.6)
+    assert len(low) == pytest.approx(50 * (low[-1] - low[0]), abs=3)
+    assert [line.body["state"] for line in host.messages("fault") if line.body["sensor"] == "supply"] == [
+        "low", "well again",
+    ]  # fmt: skip
