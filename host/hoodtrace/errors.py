@@ -44,6 +44,7 @@ class LinkReason(Enum):
     SILENT = "silent"
     NOT_OURS = "not ours"
     OTHER_PROTOCOL = "other protocol"
+    OTHER_FIRMWARE = "other firmware"
 
 
 class LinkError(HoodtraceError):

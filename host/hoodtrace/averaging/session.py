@@ -115,22 +115,23 @@ class Session:
 
     def feed(self, block: bytes) -> list[Outcome]:
         """Take the next block of the stream."""
-        return self._take(self.decoder.feed(block))
+        return self.take(self.decoder.feed(block))
 
-    def finish(self) -> list[Outcome]:
-        """Close the stream."""
-        out = self._take(self.decoder.finish())
-        for samples in self.assembler.finish():
-            out += self._samples(samples)
-        return out + self._end()
-
-    def _take(self, decoded: Decoded) -> list[Outcome]:
+    def take(self, decoded: Decoded) -> list[Outcome]:
+        """Take what another decoder made of the next block; all blocks of a session go one way or the other."""
         self.n_good += decoded.n_good
         self.n_bad += decoded.n_bad
         out: list[Outcome] = []
         for samples in self.assembler.feed(decoded):
             out += self._samples(samples)
         return out
+
+    def finish(self) -> list[Outcome]:
+        """Close the stream."""
+        out = self.take(self.decoder.finish())
+        for samples in self.assembler.finish():
+            out += self._samples(samples)
+        return out + self._end()
 
     def _samples(self, samples: Samples) -> list[Outcome]:
         out: list[Outcome] = []

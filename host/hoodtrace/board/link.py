@@ -233,6 +233,7 @@ def find_board(
 # A board of ours that can't be used says more than a port that is something else.
 _CLOSENESS = (
     LinkReason.OTHER_PROTOCOL,
+    LinkReason.OTHER_FIRMWARE,
     LinkReason.BUSY,
     LinkReason.NOT_ALLOWED,
     LinkReason.NOT_OURS,

@@ -39,6 +39,7 @@ LAST_LINES_S = 1.0
 DECODE_BYTES = 16384
 RATE_S = 5.0
 LARGE_HOLE = 20
+MOST_TO_SAY = 8
 YOUNG_SEQ = 512  # a restarted board this young was restarted under our eyes: its first lines are wanted too
 
 
@@ -125,6 +126,14 @@ class Recorder:
         self._told_s = self._clock_s = self._clock_us = 0.0
         self._newest_us = 0
         self._counts: deque[tuple[float, int]] = deque()
+        self._to_say: deque[str] = deque(maxlen=MOST_TO_SAY)
+
+    def say(self, words: str) -> None:
+        """Send the command `words` soon; may be called from a callback or another thread.
+
+        Nothing is repeated: a cue that comes late would be wrong. With no board there, it is forgotten.
+        """
+        self._to_say.append(words)
 
     def stop(self) -> None:
         """End the recording soon; may be called from a signal handler, a callback or another thread."""
@@ -187,6 +196,8 @@ class Recorder:
         if wall_s >= KEEP_S or (board_us >= KEEP_BOARD_US and board_us > 2e6 * wall_s):
             self._kept_s, self._kept_us = self._now_s, self._trace.t_us
             link.send("keep")
+        while self._to_say:
+            link.send(self._to_say.popleft())
         if self._in_doubt and self._now_s - self._hello_s >= HELLO_AGAIN_S:
             self._in_doubt, self._hello_s = False, self._now_s
             link.send("hello")
@@ -274,6 +285,7 @@ class Recorder:
         """The board is gone: say so in the trace, then look for it."""
         self._link.close()
         self._connected, self._lost_s = None, self._now_s
+        self._to_say.clear()
         self._missing.link_lost()
         self._stream(self._trace.note("gap", cut_line=True, why=why))
         self.status = replace(self.status, trouble=why, n_gaps=self.status.n_gaps + 1)
@@ -283,6 +295,7 @@ class Recorder:
         if self._now_s - self._tried_s < AGAIN_S:
             time.sleep(READ_S)
             return
+        self._to_say.clear()
         port, next_seq = self.status.port, self._link.next_seq
         try:
             board = open_board(port, HELLO_S, next_seq, self._hurry)

@@ -7,7 +7,10 @@ import sys
 import typer
 
 import hoodtrace
+from hoodtrace.cli.board import board
 from hoodtrace.cli.demo import demo
+from hoodtrace.cli.fetch import fetch
+from hoodtrace.cli.install import install
 from hoodtrace.cli.ports import ports
 from hoodtrace.cli.readings import readings
 from hoodtrace.cli.record import record
@@ -21,7 +24,7 @@ app = typer.Typer(
     rich_markup_mode=None,
     help="From a capture hood's pulses to air flows that can be trusted.",
 )
-for command in (demo, ports, record, readings, virtual):
+for command in (demo, ports, install, board, record, fetch, readings, virtual):
     app.command()(command)
 
 

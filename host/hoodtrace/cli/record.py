@@ -2,7 +2,7 @@
 
 On a terminal one line shows flow, rate, losses and file size as they are; elsewhere a plain line every few seconds.
 At the end standard output gets the trace's path, size and SHA-256. Ends with 3 if the board was gone when the time
-was up; Ctrl-C is a clean end (0).
+was up; Ctrl-C is a clean end (0). With a hood file the board's buzzer says after each hold what became of it.
 """
 
 from __future__ import annotations
@@ -23,6 +23,7 @@ if TYPE_CHECKING:
 
     from hoodtrace.board.live_flow import LiveFlow
     from hoodtrace.board.recorder import Recorder, Status
+    from hoodtrace.wire.decoder import Decoded
 
 PLAIN_EACH_S = 5.0
 
@@ -36,8 +37,14 @@ def record(
     ] = None,
     hood: Annotated[Path | None, typer.Option(help="Hood file: shows the flow while recording.")] = None,
     seconds: Annotated[float | None, typer.Option(help="Stop after so many seconds.")] = None,
+    quiet: Annotated[bool, typer.Option("--quiet", help="No cues from the board's buzzer after each hold.")] = False,
+    any_firmware: Annotated[
+        bool, typer.Option("--any-firmware", help="Record also from a board with other firmware than this program's.")
+    ] = False,
 ) -> None:
     """Record what the board says into a trace, until Ctrl-C."""
+    from hoodtrace.board.build import check_build
+    from hoodtrace.board.hold_cues import HoldCues
     from hoodtrace.board.link import find_board, open_board
     from hoodtrace.board.live_flow import LiveFlow
     from hoodtrace.board.recorder import Recorder
@@ -47,17 +54,30 @@ def record(
 
     if seconds is not None and not 0.0 < seconds < math.inf:
         raise UsageError(f"--seconds {seconds:g} is no time to record: give a number over 0")
-    flow = LiveFlow(read_hood(hood)[0]) if hood is not None else None
+    described = read_hood(hood)[0] if hood is not None else None
+    flow = LiveFlow(described) if described is not None else None
     board = open_board(port) if port is not None else find_board()
     try:
+        if not any_firmware:
+            check_build(board.hello, board.link.port)
         trace = TraceWriter(out if out is not None else Path(time.strftime("%Y%m%d-%H%M%S.trace")))
     except BaseException:
         board.link.close()
         raise
     words = "going on with" if trace.was_there else "recording to"
     print(f"board on {board.link.port}; {words} {trace.path}; Ctrl-C ends it", file=sys.stderr)
+    if board.hello.get("logs"):
+        print(f"the board holds {board.hello['logs']} log(s) of its own: `hoodtrace fetch` gets them", file=sys.stderr)
+    watchers: list[Callable[[Decoded], None]] = [] if flow is None else [flow.feed]
+
+    def watch(decoded: Decoded) -> None:
+        for watcher in watchers:
+            watcher(decoded)
+
     with _display(flow) as show:
-        recorder = Recorder(board, trace, on_decoded=None if flow is None else flow.feed, on_status=show)
+        recorder = Recorder(board, trace, on_decoded=watch, on_status=show)
+        if described is not None and not quiet:
+            watchers.append(HoldCues(described, recorder.say).feed)
         with _clean_end(recorder) as asked_to_end:
             closed = recorder.run(seconds)
     status = recorder.status
