@@ -50,7 +50,7 @@ def ring_lines():
 class App:
     """The loop's state; `cycle` is one pass. What touches the world is handed in, so that others can stand in its place."""
 
-    def __init__(self, reader, writer, vane, bus, button_pin, cues):
+    def __init__(self, reader, writer, vane, bus, button_pin, cues, watchdog=None):
         choice = settings.values
         self.vane = vane
         self.bus = bus
@@ -60,7 +60,7 @@ class App:
         self.button = Button()
         self.cues = cues
         self.supply = Supply()
-        self.watchdog = None
+        self.watchdog = watchdog
         self.boot = (settings.BOOT or identity.digits(os.urandom(4))).encode()
         self.board = (settings.BOARD or getattr(sys.implementation, "_machine", sys.platform)).encode()
         self.build = identity.build().encode()
@@ -69,7 +69,7 @@ class App:
         log = Log(self.boot.decode())
         gc.collect()
         self.outbox = Outbox(writer, self.clock, ring_lines(), settings.RING_TEXT)
-        self.unheard = Unheard(self.outbox, log, vane, self.dp, choice["log"])
+        self.unheard = Unheard(self.outbox, log, vane, self.dp, choice["log"], watchdog)
         self.again = Again(self.outbox)
         self.orders = Orders(reader, self)
         self.set_rate(choice["rate_hz"])
@@ -279,9 +279,8 @@ def run():
     choice, pin = settings.values, machine.Pin
     button_pin = pin(choice["pin_button"], pin.IN, pin.PULL_UP)
     # The byte streams: the text ones would turn LF into CR LF.
-    app = App(sys.stdin.buffer, sys.stdout.buffer, open_vane(), Bus(), button_pin, Cues())
-    if choice["field"]:
-        app.watchdog = app.unheard.watchdog = machine.WDT(timeout=settings.WATCHDOG_MS)
+    watchdog = machine.WDT(timeout=settings.WATCHDOG_MS) if choice["field"] else None
+    app = App(sys.stdin.buffer, sys.stdout.buffer, open_vane(), Bus(), button_pin, Cues(), watchdog)
     try:
         app.begin()
         app.loop()

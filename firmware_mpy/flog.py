@@ -102,13 +102,14 @@ class Log:
             return False
         self._seal()
         try:
-            if self._file is None and not self._begin():
+            file = self._file or self._begin()
+            if file is None:
                 self.failed = b"full"
                 return False
             # Only flush makes it last: until then littlefs would show the file as it was before.
-            if self._file.write(self._block) != BLOCK:
+            if file.write(self._block) != BLOCK:
                 raise OSError(NO_SPACE)
-            self._file.flush()
+            file.flush()
         except OSError as error:
             self.failed = b"full" if error.errno == NO_SPACE else b"error"
             self.close()  # the block goes whole into a new file; a part of it here is not counted
@@ -139,9 +140,9 @@ class Log:
         crc_into(block, CRC_AT, block, 0, CRC_AT)
 
     def _begin(self):
-        # Open a new file; False where there is too little room.
+        # A new file; None where there is too little room.
         if self.free_kib() < KEEP_FREE_KIB:
-            return False
+            return None
         try:
             os.mkdir(FOLDER)
         except OSError:
@@ -151,7 +152,7 @@ class Log:
         self._file = open(path_of(number), "wb")
         self._number = number
         self._n_written = 0
-        return True
+        return self._file
 
     def _sweep(self):
         # Power was cut after a file was begun, before its first block: it holds nothing that anybody was promised.

@@ -22,7 +22,7 @@ LONGEST_US = 1 << 28  # times are not counted further
 class Unheard:
     """The state of that; `sample` stands for Outbox.sample."""
 
-    def __init__(self, outbox, log, vane, dp, log_wanted):
+    def __init__(self, outbox, log, vane, dp, log_wanted, watchdog=None):
         self.outbox = outbox
         self.log = log
         self.vane = vane
@@ -32,7 +32,7 @@ class Unheard:
         self.resting = False
         self.began = False  # since somebody last looked; the looker clears it
         self.n_files = 0
-        self.watchdog = None
+        self.watchdog = watchdog
         self.supply_low = False
         self.n_stalls = 0
         self.longest_stall_us = 0

@@ -1,111 +1,86 @@
-"""A PIO state machine, one cycle at a time, for the instructions that the vane's program uses.
+"""A PIO state machine that runs a program's words, one cycle of its clock at a time, on a pin that changes at given times.
 
-Behaviour from the RP2040 data sheet, chapter 3.4 (from memory): one instruction a cycle; `jmp x--` tests before it
-counts; `push noblock` on a full FIFO drops the word and clears ISR all the same; `irq` raises a flag and goes on.
+Knows the instructions that counting programs need and stops at any other. Written from the RP2040 data sheet, chapter
+3 (instruction encodings 3.4; JMP X-- tests before it counts; a push into a full FIFO leaves the FIFO, clears ISR). The
+pin's synchroniser, two cycles of the system clock, is left out. While the pin rests and the machine comes back to a
+state that it was in, whole rounds of that loop are skipped, which changes nothing.
 """
 
 from __future__ import annotations
 
-import importlib.util
-import sys
-import types
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 
-from hoodtrace.board.firmware_files import fake_folder, firmware_folder
+import numpy as np
 
-FIFO = 4
-MASK = 0xFFFFFFFF
+ALL = 0xFFFFFFFF
 
 
 @dataclass
-class Machine:
-    """Runs `words` at `freq_hz` on a pin that is high at first and changes at each of `changes_s`."""
+class Done:
+    """What a run gave: words pushed, and at which cycle each interrupt was raised."""
 
-    words: Sequence[int]
-    wrap_target: int
-    wrap: int
-    freq_hz: int
-    drained: bool = True  # whether a handler empties the FIFO at each interrupt
-    pc: int = 0
-    x: int = 0x12345678  # a restart leaves it as it was
-    y: int = 0x9ABCDEF0
-    isr: int = 0
-    fifo: list[int] = field(default_factory=list)
-    interrupts: list[tuple[float, int]] = field(default_factory=list)  # time (s), newest word
+    words: list[int] = field(default_factory=list)
+    interrupts: list[int] = field(default_factory=list)
+    x: int = 0
 
-    def run(self, changes_s: Sequence[float], until_s: float) -> None:
-        """Run from time 0 on."""
-        words, x, y, pc, isr = self.words, self.x, self.y, self.pc, self.isr
-        level, at = True, 0
-        n_changes = len(changes_s)
-        for cycle in range(int(until_s * self.freq_hz)):
-            now_s = cycle / self.freq_hz
-            while at < n_changes and changes_s[at] <= now_s:
-                level = not level
-                at += 1
-            word = words[pc]
-            goes_to = self.wrap_target if pc == self.wrap else pc + 1
-            kind = word >> 13
-            if kind == 0:  # jmp
-                condition = word >> 5 & 7
-                if condition == 0:
-                    goes_to = word & 31
-                elif condition == 2:
-                    goes_to = word & 31 if x else goes_to
-                    x = (x - 1) & MASK
-                elif condition == 4:
-                    goes_to = word & 31 if y else goes_to
-                    y = (y - 1) & MASK
-                elif condition == 6:
-                    goes_to = word & 31 if level else goes_to
-                else:
-                    raise NotImplementedError(hex(word))
-            elif word == 0xA02B:  # mov x, ~null
-                x = MASK
-            elif word & 0xFFE0 == 0xE040:  # set y
-                y = word & 31
-            elif word == 0x4038:  # in x, 24, to the left
-                isr = (isr << 24 | x & 0xFFFFFF) & MASK
-            elif word == 0x8000:  # push noblock
-                if len(self.fifo) < FIFO:
-                    self.fifo.append(isr)
-                isr = 0
-            elif word == 0xC010:  # irq 0 rel
-                self.interrupts.append((now_s, self.fifo[-1]))
-                if self.drained:
-                    self.fifo.clear()
+
+def run(
+    words: Sequence[int], wrap_target: int, wrap: int, changes_us: np.ndarray, freq_hz: int, until_us: float
+) -> Done:
+    """Run from the first word; the pin is high at first and toggles at each of the sorted `changes_us`.
+
+    X and Y begin as garbage, as on the chip. The FIFO is emptied at once.
+    """
+    # The first cycle at or behind each change; a change and its return within one cycle are not seen.
+    changes = [*np.ceil(changes_us * freq_hz / 1e6).astype(int).tolist(), 1 << 62]
+    stop = int(until_us * freq_hz / 1e6)
+    done = Done()
+    pc, x, y, isr, cycle, i_change, high = 0, 0x1234, 0x5678, 0, 0, 0, True
+    mark, mark_cycle, next_mark = None, 0, 0
+    while cycle < stop:
+        if changes[i_change] <= cycle:
+            while changes[i_change] <= cycle:
+                i_change += 1
+                high = not high
+            mark, next_mark = None, cycle
+        state = (pc, x, y, isr)
+        if state == mark:
+            period = cycle - mark_cycle
+            cycle += (min(changes[i_change], stop) - cycle) // period * period
+            mark, next_mark = None, 1 << 62
+            continue
+        if cycle >= next_mark:
+            mark, mark_cycle, next_mark = state, cycle, cycle + 8
+        word = words[pc]
+        kind, delay, which, low = word >> 13, word >> 8 & 31, word >> 5 & 7, word & 31
+        jumped = False
+        if kind == 0:  # JMP
+            if which == 0:
+                jumped = True
+            elif which == 2:
+                jumped, x = x != 0, (x - 1) & ALL
+            elif which == 4:
+                jumped, y = y != 0, (y - 1) & ALL
+            elif which == 6:
+                jumped = high
             else:
-                raise NotImplementedError(hex(word))
-            pc = goes_to
-        self.x, self.y, self.pc, self.isr = x, y, pc, isr
-
-
-def vane_module() -> types.ModuleType:
-    """firmware_mpy/vane_pio.py, its program assembled by the virtual board's assembler."""
-    stubs = {
-        "world": types.ModuleType("world"), "vane": types.ModuleType("vane"), "time": types.ModuleType("time"),
-    }  # fmt: skip
-    stubs["world"].world = types.SimpleNamespace(counting="pio")  # type: ignore[attr-defined]
-    stubs["vane"].__dict__.update(MASK_24=0xFFFFFF, Pairs=object)
-    stubs["time"].__dict__.update(ticks_us=None, ticks_add=None)
-    before = {name: sys.modules.get(name) for name in (*stubs, "rp2")}
-    try:
-        sys.modules.update(stubs)
-        sys.modules["rp2"] = _loaded("rp2", f"{fake_folder()}/rp2.py")
-        return _loaded("vane_pio", f"{firmware_folder()}/vane_pio.py")
-    finally:
-        for name, module in before.items():
-            if module is None:
-                sys.modules.pop(name, None)
-            else:
-                sys.modules[name] = module
-
-
-def _loaded(name: str, path: str) -> types.ModuleType:
-    spec = importlib.util.spec_from_file_location(f"pio_{name}", path)
-    assert spec is not None
-    assert spec.loader is not None
-    module = importlib.util.module_from_spec(spec)
-    spec.loader.exec_module(module)
-    return module
+                raise NotImplementedError(f"jmp {which}")
+        elif kind == 2 and which == 1:  # IN from X, to the left
+            n_bits = low or 32
+            isr = (isr << n_bits | x & ((1 << n_bits) - 1)) & ALL
+        elif word & ~0x1F00 == 0x8000:  # PUSH NOBLOCK
+            done.words.append(isr)
+            isr = 0
+        elif word & ~0x1F00 == 0xA02B:  # MOV X, ~NULL
+            x = ALL
+        elif word & ~0x1F00 == 0xC010:  # IRQ, own number, without waiting
+            done.interrupts.append(cycle)
+        elif kind == 7 and which == 2:  # SET Y
+            y = low
+        else:
+            raise NotImplementedError(f"{word:04x}")
+        pc = low if jumped else wrap_target if pc == wrap else pc + 1
+        cycle += 1 + delay
+    done.x = x
+    return done

@@ -13,8 +13,8 @@ import pytest
 from hoodtrace.board.firmware_files import firmware_folder
 
 FILES = sorted(firmware_folder().glob("*.py"))
-# RP2040, RP2350, ESP32 and ESP32-S3.
-PROCESSORS = ["armv6m", "armv7emsp", "xtensawin"]
+# RP2040, RP2350, ESP32 and ESP32-S3, ESP32-C3 and -C6.
+PROCESSORS = ["armv6m", "armv7emsp", "xtensawin", "rv32imc"]
 
 
 def compiled(source: Path, processor: str, out: Path) -> subprocess.CompletedProcess[str]:
