@@ -5,12 +5,14 @@ The commands of a measurement are obeyed here, at once, and allocate nothing. Th
 """
 
 import select
+from time import ticks_diff, ticks_us
 
 import settings
 import upkeep
 from commands import Commands
 
 BYTES_A_CYCLE = 64  # of input
+STALL_US = 10_000  # what takes this long wrote flash
 
 
 class Orders:
@@ -39,11 +41,18 @@ class Orders:
 
     def step(self):
         """Go on with a long answer while there is room."""
+        vane, unheard = self.app.vane, self.app.unheard
         while self.job is not None and self.app.outbox.has_room():
+            vane.hold()  # it may write flash
+            start = ticks_us()
             try:
                 next(self.job)
             except StopIteration:
                 self.job = None
+            vane.release()
+            took_us = ticks_diff(ticks_us(), start)
+            if took_us >= STALL_US:
+                unheard.stalled(took_us)
 
     def _obey(self):
         app, command = self.app, self.commands

@@ -124,14 +124,17 @@ class Unheard:
         self.vane.hold()
         start = ticks_us()
         done = log.write()
-        stall_us = ticks_diff(ticks_us(), start)
+        self.stalled(ticks_diff(ticks_us(), start))
         self.vane.release()
+        return done
+
+    def stalled(self, us):
+        """Note that flash took all interrupts for so long; the next line is flagged."""
         if self.watchdog is not None:
             self.watchdog.feed()
         self._stalled = True
         self.n_stalls = (self.n_stalls + 1) & 0xFFFFFF
-        self.longest_stall_us = max(self.longest_stall_us, stall_us)
-        return done
+        self.longest_stall_us = max(self.longest_stall_us, us)
 
     def _take(self, n_lines):
         # Copy so many lines from the ring; whether the block is full before the ring is through.

@@ -113,9 +113,7 @@ def say_settings(app, to):
 
 def choose(app, to, name, text):
     """Take one choice in; it counts from the next boot."""
-    app.vane.hold()  # writes to flash
     why = settings.choose(name, text)
-    app.vane.release()
     app.outbox.reply(to, not why, why.encode())
     yield
 

@@ -1,11 +1,11 @@
 """The vane's edges, counted by a PIO state machine: it goes on while flash is written and takes bounce away.
 
 A low counts once the pin was low at 32 looks in a row, two cycles apart, and before it may do so again the pin must
-have been high as long: a level must last for FILTER_CYCLES, and one that is three cycles longer always passes. So up to
-1 / (2 * that) every edge is counted, and above it too few, never too many. X counts down from -1. Each low
-pushes 24 bits of X and raises the interrupt, whose handler stamps. While interrupts are off the FIFO fills with the
-oldest words and drops the newest; a handler that finds more than one word came too late for all of them and stamps
-nothing: the next edge brings the whole count. Proved on the words of the program in tests/firmware/test_pio.py.
+have been high as long: a level must last for FILTER_CYCLES, and one that is three cycles longer always passes. Even
+pulses are all counted up to 0.9 / (2 * filter), none from 1 / (2 * filter) on, and never too many. X counts down from
+-1. Each low pushes 24 bits of X and raises the interrupt, whose handler stamps. While interrupts are off the FIFO fills
+with the oldest words and drops the newest; a handler that finds more than one word came too late for all of them and
+stamps nothing: the next edge brings the whole count. Proved on the program's words in tests/firmware/test_pio.py.
 """
 
 from array import array

@@ -1,4 +1,4 @@
-"""A PIO state machine that runs a program's words, one cycle of its clock at a time, on a pin that changes at given times.
+"""A PIO state machine: runs a program's words, one cycle of its clock at a time, on a pin that changes at given times.
 
 Knows the instructions that counting programs need and stops at any other. Written from the RP2040 data sheet, chapter
 3 (instruction encodings 3.4; JMP X-- tests before it counts; a push into a full FIFO leaves the FIFO, clears ISR). The
@@ -14,6 +14,7 @@ from dataclasses import dataclass, field
 import numpy as np
 
 ALL = 0xFFFFFFFF
+FIFO_WORDS = 4
 
 
 @dataclass
@@ -26,17 +27,26 @@ class Done:
 
 
 def run(
-    words: Sequence[int], wrap_target: int, wrap: int, changes_us: np.ndarray, freq_hz: int, until_us: float
+    words: Sequence[int],
+    wrap_target: int,
+    wrap: int,
+    changes_us: np.ndarray,
+    freq_hz: int,
+    until_us: float,
+    x: int = 0x1234,
+    drained: bool = True,
+    skip: bool = True,
 ) -> Done:
     """Run from the first word; the pin is high at first and toggles at each of the sorted `changes_us`.
 
-    X and Y begin as garbage, as on the chip. The FIFO is emptied at once.
+    X and Y begin as garbage, as on the chip. The FIFO is emptied at once, or, not `drained`, never. Without `skip` not
+    one cycle is left out.
     """
     # The first cycle at or behind each change; a change and its return within one cycle are not seen.
     changes = [*np.ceil(changes_us * freq_hz / 1e6).astype(int).tolist(), 1 << 62]
     stop = int(until_us * freq_hz / 1e6)
     done = Done()
-    pc, x, y, isr, cycle, i_change, high = 0, 0x1234, 0x5678, 0, 0, 0, True
+    pc, y, isr, cycle, i_change, high = 0, 0x5678, 0, 0, 0, True
     mark, mark_cycle, next_mark = None, 0, 0
     while cycle < stop:
         if changes[i_change] <= cycle:
@@ -45,7 +55,7 @@ def run(
                 high = not high
             mark, next_mark = None, cycle
         state = (pc, x, y, isr)
-        if state == mark:
+        if skip and state == mark:
             period = cycle - mark_cycle
             cycle += (min(changes[i_change], stop) - cycle) // period * period
             mark, next_mark = None, 1 << 62
@@ -70,7 +80,8 @@ def run(
             n_bits = low or 32
             isr = (isr << n_bits | x & ((1 << n_bits) - 1)) & ALL
         elif word & ~0x1F00 == 0x8000:  # PUSH NOBLOCK
-            done.words.append(isr)
+            if drained or len(done.words) < FIFO_WORDS:
+                done.words.append(isr)
             isr = 0
         elif word & ~0x1F00 == 0xA02B:  # MOV X, ~NULL
             x = ALL

@@ -1,8 +1,8 @@
 """A board with a prompt: the real MicroPython on a pseudo-terminal, started again when it resets.
 
-Its file system is a folder. What a board does and a process does not is done here: a reset starts the process
-anew, Ctrl-D at the raw prompt is a soft reset that comes back to the raw prompt without main.py, and `unplug` takes
-the port away and the power with it.
+Its file system is a folder, or a littlefs image at the root as on a board. What a board does and a process does not is
+done here: a reset starts the process anew, Ctrl-D at the raw prompt is a soft reset that comes back to the raw prompt
+without main.py, and `unplug` takes the port away and the power with it.
 """
 
 from __future__ import annotations
@@ -22,20 +22,22 @@ from typing import Self
 from hoodtrace.board.firmware_files import fake_folder
 
 START = Path(__file__).parent / "on_board" / "repl_start.py"
-RESET = 42
 _RUN = "import sys, micropython_run; sys.exit(micropython_run.run_main(['micropython', *sys.argv[1:]]))"
 
 
 class ReplBoard:
-    """The board, with the files in `folder`, in a simulated house."""
+    """The board, with the files in `folder` (or in the image `flash`), in a simulated house."""
 
-    def __init__(self, folder: Path, world: Path, port: Path) -> None:
-        self.folder, self.world, self.port = folder, world, str(port)
+    def __init__(
+        self, folder: Path, world: Path, port: Path, flash: Path | None = None, cut_after: int | None = None
+    ) -> None:
+        self.folder, self.world, self.port, self.flash = folder, world, str(port), flash
         self._ended = False
         self._cut_after: int | None = None
         self.n_bytes = 0  # from the host
         self.n_starts = 0
-        self.plug()
+        self._up, self._reset = Path(f"{port}.up"), Path(f"{port}.reset")
+        self.plug(cut_after)
 
     def __enter__(self) -> Self:
         return self
@@ -63,15 +65,20 @@ class ReplBoard:
 
     def _start(self, soft: bool) -> None:
         self.n_starts += 1
+        self._up.unlink(missing_ok=True)
+        self._reset.unlink(missing_ok=True)
         self._inner, slave = os.openpty()
         tty.setraw(slave)
         modes = termios.tcgetattr(slave)
         modes[3] |= termios.ISIG  # Ctrl-C interrupts what runs, as on a board
         termios.tcsetattr(slave, termios.TCSANOW, modes)
         environment = os.environ | {
-            "HOODTRACE_WORLD": str(self.world), "HOODTRACE_CLOCK": "real", "HOODTRACE_RUNTIME": "board with a prompt",
+            "HOODTRACE_WORLD": f"/host{self.world}" if self.flash else str(self.world),
+            "HOODTRACE_CLOCK": "real", "HOODTRACE_RUNTIME": "board with a prompt",
             "HOODTRACE_FAKE": str(fake_folder()), "PYTHONDONTWRITEBYTECODE": "1", "HOODTRACE_HEARD": "",
             "MICROPYPATH": f"{fake_folder()}::.frozen", "HOODTRACE_SOFT": "1" if soft else "",
+            "HOODTRACE_SIGNS": f"/host{self.port}." if self.flash else f"{self.port}.",
+            "HOODTRACE_FLASH": str(self.flash or ""),
         }  # fmt: skip
         take_terminal = "import fcntl, termios; fcntl.ioctl(0, termios.TIOCSCTTY, 0); " + _RUN
         self._process = subprocess.Popen(
@@ -82,10 +89,10 @@ class ReplBoard:
 
     def _carry(self) -> None:
         last = b""
-        at_raw_prompt = False
         try:
             while not self._ended:
-                readable, _, _ = select.select([self._master, self._inner], [], [], 0.05)
+                sources = [self._inner, self._master] if self._up.exists() else [self._inner]  # deaf until it is up
+                readable, _, _ = select.select(sources, [], [], 0.05)
                 if self._master in readable:
                     said = os.read(self._master, 4096)
                     if self._cut_after is not None and self.n_bytes + len(said) > self._cut_after:
@@ -93,23 +100,17 @@ class ReplBoard:
                     self.n_bytes += len(said)
                     last = (last + said)[-8:]
                     os.write(self._inner, said)
-                if self._inner in readable:
+                if self._reset.exists():
+                    self._again(soft=False)
+                elif self._inner in readable:
                     try:
                         told = os.read(self._inner, 4096)
                     except OSError:
                         told = b""
                     if told:
-                        at_raw_prompt = told.endswith(b">") or (at_raw_prompt and told == b"OK\r\n")
                         os.write(self._master, told)
-                        continue
-                    code = self._process.wait()
-                    os.close(self._inner)
-                    soft = code != RESET and last.endswith(b"\x04")
-                    if soft:
-                        os.write(self._master, b"soft reboot\r\n")
-                    self._start(soft)
-                    if soft:
-                        os.write(self._inner, b"\x01")
+                    else:
+                        self._again(soft=last.endswith(b"\x04"))
         finally:
             self._process.kill()
             self._process.wait()
@@ -118,3 +119,13 @@ class ReplBoard:
             os.close(self._master)
             os.close(self._slave)
             Path(self.port).unlink(missing_ok=True)
+
+    def _again(self, soft: bool) -> None:
+        self._process.kill()
+        self._process.wait()
+        os.close(self._inner)
+        if soft:
+            os.write(self._master, b"soft reboot\r\n")
+        self._start(soft)
+        if soft:
+            os.write(self._inner, b"\x01")

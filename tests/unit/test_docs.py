@@ -15,7 +15,7 @@ from hoodtrace.cli import words
 
 ROOT = Path(__file__).resolve().parents[2]
 README = (ROOT / "README.md").read_text(encoding="utf-8")
-DOCUMENTS = ["README.md", "DEVELOPERS.md", "tests/README.md", "wiring/README.md"]
+DOCUMENTS = ["README.md", "DEVELOPERS.md", "tests/README.md", "wiring/README.md", "wiring/hood.md"]
 
 
 def block_after(mark: str) -> str:

@@ -1,19 +1,20 @@
 """Tells the person on the ladder, through the board's buzzer, what became of the hold that was just lifted.
 
-`done` where it gave a reading, `again` where it was refused. Nothing is said of stretches too short to have been meant.
+`done` where it gave a reading, `again` where it gave none. Nothing is said of holds too short to have been meant.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable
+from itertools import groupby
 
 from hoodtrace.averaging.session import Session
 from hoodtrace.physics.hood import Hood
 from hoodtrace.wire.decoder import Decoded
 
 PATIENCE_S = 60.0
-MEANT_US = 5_000_000
-"""A refused stretch shorter than this was a bump or a turn while walking (common practice, no source)."""
+MEANT_US = 6_000_000
+"""What walking with the hood makes look like a hold is shorter than this (own simulations: up to 5 s)."""
 
 
 class HoldCues:
@@ -31,9 +32,10 @@ class HoldCues:
         self._say = say
 
     def feed(self, decoded: Decoded) -> None:
-        """Take the next block; say what has become final in it."""
-        for outcome in self._session.take(decoded):
-            if outcome.averaged.refusal is None:
+        """Take the next block; say what became of each hold that is final by it, all its plateaus together."""
+        for _, group in groupby(self._session.take(decoded), key=lambda outcome: (outcome.boot, outcome.hold)):
+            plateaus = list(group)
+            if any(plateau.averaged.refusal is None for plateau in plateaus):
                 self._say("cue done")
-            elif outcome.stop_us - outcome.start_us >= MEANT_US:
+            elif plateaus[0].hold_stop_us - plateaus[0].hold_start_us >= MEANT_US:
                 self._say("cue again")

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import contextlib
 import io
+import os
 import struct
 import time
 from collections.abc import Iterator
@@ -22,8 +23,10 @@ except ImportError:  # Windows
     _TermiosError = OSError  # type: ignore[assignment,misc]
 
 ANSWER_S = 10.0
+WAIT_S = 15.0  # a second try after one that got no answer
 AGAIN_S = 0.3
 CHUNK = 1024
+FOLDER = 0x4000
 
 
 class Prompt:
@@ -42,7 +45,7 @@ class Prompt:
         NO_PORT, BUSY, NOT_ALLOWED as `link.open_link`; SILENT: no prompt; UNPLUGGED in the middle, by any method.
     """
 
-    def __init__(self, port: str, wait_s: float = ANSWER_S) -> None:
+    def __init__(self, port: str, wait_s: float = WAIT_S) -> None:
         self.port = port
         self._transport = self._open(wait_s)
 
@@ -56,37 +59,37 @@ class Prompt:
 
     def close(self) -> None:
         """Close the port; the board stays at its prompt."""
-        with contextlib.suppress(OSError, _TermiosError):
-            self._transport.close()
+        _close(self._transport)
 
     def run(self, code: str) -> str:
         """Run lines of Python on the board; return what they print."""
         with self._translated():
             return bytes(self._transport.exec(code)).decode(errors="replace").strip()
 
-    def names(self) -> set[str]:
-        """Return the names in the board's top folder."""
+    def sizes(self) -> dict[str, int]:
+        """Return the files in the board's top folder: name to size in bytes."""
         with self._translated():
-            return {entry.name for entry in self._transport.fs_listdir("")}
+            found = self._transport.fs_listdir("")
+        return {entry.name: entry.st_size for entry in found if not entry.st_mode & FOLDER}
 
     def read(self, name: str) -> bytes:
         """Return a file's contents."""
-        with self._translated():
+        with self._translated(name):
             return bytes(self._transport.fs_readfile(name))
 
     def sha256(self, name: str) -> bytes:
         """Return the SHA-256 of a file, computed on the board."""
-        with self._translated():
+        with self._translated(name):
             return bytes(self._transport.fs_hashfile(name, "sha256"))
 
     def write(self, name: str, data: bytes) -> None:
         """Put a file there."""
-        with self._translated():
+        with self._translated(name):
             self._transport.fs_writefile(name, data, chunk_size=CHUNK)
 
     def remove(self, name: str) -> None:
         """Remove a file."""
-        with self._translated():
+        with self._translated(name):
             self._transport.fs_rmfile(name)
 
     def rename(self, old: str, new: str) -> None:
@@ -96,8 +99,9 @@ class Prompt:
     def restart(self) -> None:
         """Start the board anew, with its main.py."""
         with self._translated():
-            self._transport.exec_raw_no_follow("import machine\nmachine.reset()")
-            time.sleep(AGAIN_S)
+            # The board acknowledges first; without the pause the answer would go down with its USB port.
+            self._transport.exec_raw_no_follow("import machine, time\ntime.sleep_ms(100)\nmachine.reset()")
+        time.sleep(AGAIN_S)
 
     def _open(self, wait_s: float) -> Any:
         from mpremote.transport_serial import SerialTransport
@@ -113,7 +117,7 @@ class Prompt:
                     try:
                         transport.enter_raw_repl(timeout_overall=ANSWER_S)
                     except BaseException:
-                        transport.close()
+                        _close(transport)
                         raise
                 return transport
             except LinkError as error:
@@ -123,25 +127,39 @@ class Prompt:
                 time.sleep(AGAIN_S)
 
     @contextlib.contextmanager
-    def _translated(self) -> Iterator[None]:
+    def _translated(self, name: str | None = None) -> Iterator[None]:
         from mpremote.transport import TransportError, TransportExecError
 
         try:
             yield
         except TransportExecError as error:
             last = str(error.error_output).strip().splitlines()[-1:] or ["no word"]
-            raise LinkError(
-                LinkReason.NOT_OURS,
-                f"{self.port}: the board's MicroPython refused ({last[0]}): unplug the board, plug it in and try again",
-            ) from error
-        except (TransportError, struct.error) as error:
+            raise self._refused(last[0]) from error
+        except (TransportError, struct.error, ValueError, SyntaxError) as error:
             raise LinkError(
                 LinkReason.SILENT,
                 f"{self.port}: no MicroPython prompt answers ({error}): hold the board's button while you plug it in, "
                 "and try again; a new board needs MicroPython first, see wiring/README.md",
             ) from error
         except (OSError, _TermiosError) as error:
+            if isinstance(error, OSError) and name is not None and error.strerror == name:
+                # So mpremote tells what is the board's own error.
+                raise self._refused(f"{name}: {os.strerror(error.errno or 0)}") from error
             raise LinkError(
                 LinkReason.UNPLUGGED,
                 f"{self.port}: the link broke ({error}): check the cable, plug it in again and run this once more",
             ) from error
+
+    def _refused(self, why: str) -> LinkError:
+        return LinkError(
+            LinkReason.NOT_OURS,
+            f"{self.port}: the board's MicroPython refused ({why}): unplug the board, plug it in and try again",
+        )
+
+
+def _close(transport: Any) -> None:
+    # mpremote lowers two lines first, which fails where the port is gone.
+    with contextlib.suppress(OSError, _TermiosError):
+        transport.close()
+    with contextlib.suppress(OSError, _TermiosError):
+        transport.serial.close()

@@ -1,6 +1,8 @@
 # ruff: noqa
 """The loop when it is late and when nobody reads: one flag and a new grid, a lease that ends, a line feed first."""
 
+import binascii
+
 import micropython
 
 import app as board
@@ -93,4 +95,38 @@ for what in ("short", "none"):
     assert writer.taken[21] == b"\n", writer.taken[21]
     assert writer.taken[22].startswith(b"J "), writer.taken[22]
     assert app.lease_us == 3_000_000
+
+
+def command(body):
+    head = "C 0000007 00000000000000 " + body
+    return ("%s %08x\n" % (head, binascii.crc32(head.encode()))).encode()
+
+
+# A host that reads nothing for five seconds in the middle of a line: not one later write is tried, and everything that
+# it missed comes when it asks, byte for byte once, beside the live lines.
+reader, writer = micropython.RingIO(1024), Writer({20: "short"}, 10**6)
+app = started(reader, writer, 3_000_000)
+for _ in range(20 + 250):
+    world.advance(world.now_us + 20_000)
+    app.cycle()
+assert len(writer.taken) == 21
+heard = b"".join(writer.taken)
+last = [line for line in heard.split(b"\n")[:-1] if line][-1]
+first_missing = (int(last[2:9], 16) + 1) & 0xFFFFFFF
+reader.write(command("keep"))
+app.cycle()
+reader.write(command("resend %07x %07x" % (first_missing, app.outbox.ring.newest())))
+n_before = len(writer.taken)
+for _ in range(200):
+    world.advance(world.now_us + 20_000)
+    app.cycle()
+lines = {}
+for line in b"".join(writer.taken).split(b"\n"):
+    if len(line) > 33 and ("%08x" % binascii.crc32(line[:-9])).encode() == line[-8:]:
+        seq = int(line[2:9], 16)
+        assert lines.get(seq, line) == line
+        lines[seq] = line
+missing = [seq for seq in range(first_missing, max(lines)) if seq not in lines]
+assert missing == [], missing
+assert len([line for line in lines.values() if line[:1] == b"S"]) >= 19 + 250 + 145  # the lease lasted 150 cycles more
 print("all right")

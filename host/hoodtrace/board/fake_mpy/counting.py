@@ -14,11 +14,11 @@ class Counter:
 
     def __init__(self, number, src, edge=RISING, filter_ns=0):
         self._counts = src.role == "vane"
-        self._zero = world._n_edges
+        self._zero = world.n_edges
 
     def value(self, value=None):
         """The count; where a value is given, go on from there."""
-        count = world._n_edges - self._zero if self._counts else 0
+        count = world.n_edges - self._zero if self._counts else 0
         if value is not None:
-            self._zero = world._n_edges - value
+            self._zero = world.n_edges - value
         return count

@@ -81,7 +81,7 @@ class World:
         self.watchdog_us = NEVER  # when it bites
         self.cause = "power"  # of the last start
         self._in_interrupt = False
-        self._n_edges = 0
+        self.n_edges = 0
         self._next_edge_us = self.edges.get(0, NEVER)
         self._i_air = 0
         self._i_button = 0
@@ -113,8 +113,8 @@ class World:
         while self._next_edge_us <= to_us:
             if self._next_edge_us > self.now_us:
                 self.now_us = self._next_edge_us
-            self._n_edges += 1
-            self._next_edge_us = self.edges.get(self._n_edges, NEVER)
+            self.n_edges += 1
+            self._next_edge_us = self.edges.get(self.n_edges, NEVER)
             if self.source is not None:
                 self.source.edge()
         if to_us > self.now_us:
