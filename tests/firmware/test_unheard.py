@@ -31,6 +31,11 @@ def wait_until(host: Host, board_s: float) -> None:
         reached_s = host.lines[-1].t_us / 1e6
 
 
+def listen_on(host: Host, seconds: float) -> None:
+    """Keep the board streaming for so long from its newest line on; one sent again may have come after that."""
+    host.listen(max(line.t_us for line in host.lines) / 1e6 + seconds)
+
+
 def fetched(host: Host) -> list[BoardLine]:
     """All lines of all logs."""
     host.reply(host.say("logs"))
@@ -124,10 +129,10 @@ def test_a_host_that_is_back_in_time_finds_everything_in_memory(tmp_path: Path, 
         host.listen(5.0)
         last = host.lines[-1].seq
         wait_until(host, 12.0)  # the log would begin ten seconds after the last keep, at 15 or so
-        host.listen(host.lines[-1].t_us / 1e6 + 3.0)
+        listen_on(host, 3.0)
         to = host.say(f"resend {last + 1:07x} {host.lines[-1].seq:07x}")
         assert host.reply(to)["ok"] is True
-        host.listen(host.lines[-1].t_us / 1e6 + 5.0)
+        listen_on(host, 5.0)
         assert host.state()["logs"] == 0
     seqs = {line.seq for line in host.lines}
     assert seqs >= set(range(last, max(seqs)))
@@ -141,9 +146,9 @@ def test_a_host_that_comes_later_gets_the_means_in_between(tmp_path: Path, runs_
         host.listen(5.0)
         last = host.lines[-1].seq
         wait_until(host, 40.0)
-        host.listen(host.lines[-1].t_us / 1e6 + 3.0)
+        listen_on(host, 3.0)
         host.reply(host.say(f"resend {last + 1:07x} {host.lines[-1].seq:07x}"))
-        host.listen(host.lines[-1].t_us / 1e6 + 10.0)
+        listen_on(host, 10.0)
         assert host.state()["logs"] == 1  # what waited was written when the host came
     seqs = {line.seq for line in host.lines}
     assert seqs >= set(range(last, max(seqs)))
