@@ -14,6 +14,8 @@ class Supply:
     def __init__(self):
         pin = settings.values["pin_supply"]
         self._adc = machine.ADC(machine.Pin(pin)) if pin >= 0 else None
+        if self._adc is not None and hasattr(machine.ADC, "ATTN_11DB"):
+            self._adc.atten(machine.ADC.ATTN_11DB)  # the ESP32 measures up to 1 V without it
         self.low = False
 
     def read(self):

@@ -7,6 +7,7 @@ import re
 import select
 import subprocess
 import sys
+import time
 from pathlib import Path
 from zlib import crc32
 
@@ -16,17 +17,24 @@ from hoodtrace.board.firmware_files import fake_folder, firmware_folder
 
 def watched_run(folder: Path, board_s: int, *arguments: str) -> tuple[int, str, int]:
     """Exit code, standard error and good lines of a run of that many board seconds with all commands said."""
-    faults = [[4_000_000, "dp_crc", 50_000], [6_000_000, "dp_nack", 500_000], [board_s * 500_000, "restart", 200_000]]
-    world = small_world(folder, board_s + 2, 12_000.0, faults=faults)
+    faults = [
+        [4_000_000, "dp_crc", 50_000],
+        [6_000_000, "dp_nack", 500_000],
+        [8_000_000, "i2c_stuck", 5],
+        [board_s * 500_000, "restart", 200_000],
+    ]
+    button = [[9_000_000, 1], [9_200_000, 0], [10_000_000, 1], [11_500_000, 0]]
+    world = small_world(folder, board_s + 50, 12_000.0, faults=faults, button=button)
     environment = os.environ | {
         "HOODTRACE_WORLD": str(world), "HOODTRACE_CLOCK": "fast", "HOODTRACE_BOOT_SEED": "1",
         "HOODTRACE_RUNTIME": "watched", "HOODTRACE_FIRMWARE": str(firmware_folder()),
         "HOODTRACE_FAKE": str(fake_folder()), "PYTHONDONTWRITEBYTECODE": "1",
     }  # fmt: skip
     words = ["keep", "hello", "zero", "resend 0000000 0000040", "rate 100", "resend 0fffff0 0000040", "cue low"]
+    words += ["cue turn-more", "identity", "settings", "logs", "write"]
     with subprocess.Popen(
         [sys.executable, str(ON_BOARD / "thirty_bits.py"), *arguments],
-        env=environment, stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.PIPE, bufsize=0,
+        env=environment, cwd=folder, stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.PIPE, bufsize=0,
     ) as board:  # fmt: skip
         assert board.stdin is not None
         assert board.stdout is not None
@@ -50,6 +58,16 @@ def watched_run(folder: Path, board_s: int, *arguments: str) -> tuple[int, str, 
                     if not 0 <= t_us - said_us < 250_000:
                         said_us = t_us
                         board.stdin.write(command(n_good & 0xFFFFFFF, "keep"))
+        if not arguments:
+            # Alone for half a minute, until the log has blocks on flash; noise lets time pass.
+            end = time.monotonic() + 60
+            while not (folder / "log" / "0001.log").is_file() or (folder / "log" / "0001.log").stat().st_size < 8192:
+                assert time.monotonic() < end, "no log"
+                board.stdin.write(b"\n")
+                time.sleep(0.005)
+            board.stdin.write(command(1, "logs") + command(2, "fetch 1 0"))
+            while b'"fetched"' not in rest:
+                rest += os.read(board.stdout.fileno(), 65536)
         board.stdin.close()
         told = board.stderr.read().decode()
         return board.wait(), told, n_good
