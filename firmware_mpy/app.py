@@ -62,7 +62,8 @@ class App:
         self.supply = Supply()
         self.watchdog = watchdog
         self.boot = (settings.BOOT or identity.digits(os.urandom(4))).encode()
-        self.board = (settings.BOARD or getattr(sys.implementation, "_machine", sys.platform)).encode()
+        name = settings.BOARD or getattr(sys.implementation, "_machine", sys.platform)
+        self.board = crash.plain(name)[:60].encode()
         self.build = identity.build().encode()
         self.cause = identity.cause().encode()
         self.clock = Clock()

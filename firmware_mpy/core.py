@@ -11,7 +11,7 @@ from fast import RECORD, crc_into, hex_into, pack, text_into
 MASK_28 = 0xFFFFFFF
 HALF_28 = 0x8000000
 SAMPLE = 61  # bytes of an S line with its LF
-LONGEST_NOTE = 448
+LONGEST_NOTE = 512
 NOTE_BIT = 1 << 28  # in a record, in front of SEQ: the line is a J line, kept in the text ring
 
 

@@ -164,7 +164,8 @@ class Unheard:
     def _make_line(self, edges, age_us):
         n, dp = self._n_dp, self.dp
         mean_dp = (2 * self._sum_dp + n) // (2 * n) if n else dp.raw_dp
-        if n and abs(mean_dp - self._calm_dp) * 2 > max(dp.counts_per_pa, 1):
+        # Half a pascal, or a change by as much: air that moves, for a hood without a vane too.
+        if n and max(abs(mean_dp), abs(mean_dp - self._calm_dp)) * 2 > max(dp.counts_per_pa, 1):
             self._calm_dp = mean_dp
             self._calm_us = 0
         n_temp = self._n_temp

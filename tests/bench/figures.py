@@ -1,6 +1,6 @@
 """Figures of the averaging on traces of the second generator, drawn anew each time.
 
-    python tests/bench/figures.py coverage|finding|bias|all [--seed N] [--holds N] [--jobs N] [--rows PATH]
+    python tests/bench/figures.py coverage|finding|bias|log|all [--seed N] [--holds N] [--jobs N] [--rows PATH]
 
 Contract: prints the seed first, then the tables; ends with 0 when all figures passed, 1 when one failed. A seed from
 an earlier run draws the same worlds again. With fewer holds than the default most classes are too small to be judged.
@@ -19,12 +19,13 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
 from figures_coverage import coverage
 from figures_finding import bias, finding
+from figures_log import from_log
 
 
 def main() -> int:
     """Draw, run, print."""
     parser = argparse.ArgumentParser(description="figures of the averaging on worlds drawn anew")
-    parser.add_argument("what", choices=["coverage", "finding", "bias", "all"])
+    parser.add_argument("what", choices=["coverage", "finding", "bias", "log", "all"])
     parser.add_argument("--seed", type=int, default=None, help="draw the worlds of an earlier run again")
     parser.add_argument("--holds", type=int, default=None, help="holds a figure (default 2400; finding, bias 1200)")
     parser.add_argument("--jobs", type=int, default=2, help="processes")
@@ -39,6 +40,8 @@ def main() -> int:
         passed &= finding(seed, asked.holds or 1200, asked.jobs)
     if asked.what in ("bias", "all"):
         passed &= bias(seed, asked.holds or 1200, asked.jobs)
+    if asked.what in ("log", "all"):
+        passed &= from_log(seed, asked.holds or 2400, asked.jobs)
     print("\nfigures:", "pass" if passed else "FAIL")
     return 0 if passed else 1
 

@@ -95,13 +95,25 @@ def test_the_log_has_no_hole_and_says_the_truth(tmp_path: Path, runs_micropython
 
 
 def test_still_air_is_not_logged(tmp_path: Path, runs_micropython: bool) -> None:
-    world = small_world(tmp_path / "world", 5.0)
+    world = small_world(tmp_path / "world", 5.0, dp_counts=20.0)
     (world / "edges.i64").write_bytes(b"")
     with alone(world, runs_micropython) as board:
         host = Host(board)
         wait_until(host, 600)
         assert fetched(host) == []
         assert host.messages("logs")[-1].body["count"] == 0
+
+
+def test_steady_air_is_logged_without_a_vane_too(tmp_path: Path, runs_micropython: bool) -> None:
+    world = small_world(tmp_path / "world", 200.0, dp_counts=300.0)
+    (world / "edges.i64").write_bytes(b"")
+    with alone(world, runs_micropython) as board:
+        host = Host(board)
+        wait_until(host, 300)
+        samples = [line for line in fetched(host) if line.kind == "S"]
+    assert {line.fields[2] for line in samples if line.t_us < 199e6} == {300}
+    assert 255 < samples[-1].t_us / 1e6 < 265  # and a minute after it has stopped
+    assert max(b.t_us - a.t_us for a, b in itertools.pairwise(samples)) < 500_000
 
 
 def test_between_the_hosts_last_line_and_the_log_nothing_is_missing(tmp_path: Path, runs_micropython: bool) -> None:

@@ -123,8 +123,10 @@ def observe(plane: Plane, hood: Hood) -> Observed | None:
             if reverses:
                 taps = _reversing_taps(dp_pa * per_pa, dt_s, table, mean_pa)
             else:
-                from_log = bool(np.mean((plane.flags[1:][use] & FROM_LOG) != 0) > 0.5)
-                taps, fluctuation = _taps(dp_pa * per_pa, dt_s, table, air, mean_pa, from_log)
+                means = (plane.flags[1:][use] & FROM_LOG) != 0
+                # By time: ten lines at the full rate cover no more of it than one of the log.
+                from_log = bool(np.average(means, weights=dt_s) > 0.5)
+                taps, fluctuation = _taps(dp_pa * per_pa, dt_s, table, air, mean_pa, means if from_log else None)
                 flags += ["from log"] if from_log else []
     if taps is None and vane is not None and vane.mean_m3_s > 0.0:
         fluctuation = math.sqrt(max(_smooth_variance(vane.series_m3_s), 0.0)) / vane.mean_m3_s
@@ -201,21 +203,25 @@ def _vane(hz: FloatArray, dt_s: FloatArray, hood: Hood, direction: str) -> tuple
 
 
 def _taps(
-    flow2: FloatArray, dt_s: FloatArray, taps: Taps, air: Air, mean_pa: float, from_log: bool
+    flow2: FloatArray, dt_s: FloatArray, taps: Taps, air: Air, mean_pa: float, from_log: NDArray[np.bool_] | None
 ) -> tuple[Channel | None, float]:
-    """Return the taps' channel from `flow2` = flow squared with the sign of dp (m6/s2), and the turbulence index."""
+    """Return the taps' channel from `flow2` = flow squared with the sign of dp (m6/s2), and the turbulence index.
+
+    `from_log` says which values are means of the log, where most of the time is; else None.
+    """
     sign = math.copysign(1.0, mean_pa)
     mean2 = sign * float(np.average(flow2, weights=dt_s))
-    variance2 = 0.0 if from_log else max(0.0, min(_smooth_variance(flow2), float(np.var(flow2))))
+    variance2 = 0.0 if from_log is not None else max(0.0, min(_smooth_variance(flow2), float(np.var(flow2))))
     steady2 = steady_dp_pa(mean2, variance2)
     if steady2 <= 0.0:
         return None, 0.0
     flow = math.sqrt(steady2)
     turbulence = math.sqrt(max(mean2 / steady2 - 1.0, 0.0))
     own: dict[str, float] = {}
-    if from_log:
+    if from_log is not None:
         # Means over the log's intervals hide the fast part: half its square is the correction, and its own doubt.
-        turbulence = math.sqrt(max(0.0, float(np.var(flow2)))) / (2.0 * steady2)
+        # Values at the full rate among them would bring the chip's noise in.
+        turbulence = math.sqrt(max(0.0, float(np.var(flow2[from_log])))) / (2.0 * steady2)
         own["fluctuation in the log"] = flow * turbulence**2 / 2.0
         flow *= 1.0 - turbulence**2 / 2.0
     own["zero"] = flow * taps.u_zero_pa / (2.0 * abs(mean_pa))

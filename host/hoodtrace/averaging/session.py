@@ -194,7 +194,13 @@ class Session:
         if n.sum() == 0:
             return
         zero_pa = float(np.nansum(frames.dp_pa * n) / n.sum())
-        noise_pa = math.sqrt(float(np.nansum(frames.noise_pa2 * n)) / float(n.sum()) / float(n.sum()))
+        noise_pa2 = frames.noise_pa2
+        one = np.isnan(noise_pa2) & (n > 0)
+        if one.any():
+            # A line of the log a frame: the noise shows from frame to frame alone.
+            steps_pa2 = np.diff(frames.dp_pa[n > 0]) ** 2
+            noise_pa2 = np.where(one, steps_pa2.mean() / 2.0 if len(steps_pa2) else np.inf, noise_pa2)
+        noise_pa = math.sqrt(float(np.nansum(noise_pa2 * n)) / float(n.sum()) / float(n.sum()))
         self._zeros.hang(Rest(trail.at_us(free.start), trail.at_us(free.stop), zero_pa, noise_pa))
 
     def _hold(self, trail: Trail, hold: Hold) -> None:
