@@ -75,6 +75,4 @@ class PioVane(Pairs):
         return self.machine.rx_fifo() > 0
 
     def _arm(self):
-        while self.machine.rx_fifo():
-            self.machine.get(self.word)
         self.machine.irq(self._edge, hard=True)

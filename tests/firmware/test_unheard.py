@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from firmware.bench_host import BoardLine, Host, small_world
+from firmware.bench_host import BoardLine, Host, small_world, wait_until
 from hoodtrace.board.virtual import VirtualBoard
 
 EDGE_US = 10_007
@@ -18,17 +18,6 @@ GRACE_S, REST_S = 10, 60
 def alone(world: Path, micropython: bool, **options: object) -> VirtualBoard:
     """A board whose time flies while nobody speaks to it."""
     return VirtualBoard(world, "free", "pipe", boot_seed=3, micropython=micropython, **options)  # type: ignore[arg-type]
-
-
-def wait_until(host: Host, board_s: float) -> None:
-    """Let time pass until then without ever saying `keep`: noise does that on the fast clock, and changes nothing."""
-    reached_s = 0.0
-    while reached_s < board_s:
-        for _ in range(10):
-            host.board.writer.write(b"\n")
-            time.sleep(0.01)
-        host.reply(host.say("hello"))
-        reached_s = host.lines[-1].t_us / 1e6
 
 
 def listen_on(host: Host, seconds: float) -> None:
@@ -192,3 +181,15 @@ def test_where_edges_would_be_lost_flash_waits_until_the_vane_is_still(tmp_path:
         assert state["counting"] == "pin"
         lines = fetched(host)
     assert max(line.fields[0] for line in lines if line.kind == "S") == (150_000_000 - 100_000 - 1) // EDGE_US + 1
+
+
+@pytest.mark.usefixtures("micropython")
+def test_with_memory_half_full_it_no_longer_waits(tmp_path: Path) -> None:
+    world = small_world(tmp_path / "world", 900.0, edge_every_us=50_021, counting="pin")
+    with alone(world, True) as board:
+        host = Host(board)
+        # Of 4096 lines in memory 500 are of the first ten seconds, then come five a second: half at about 300 s.
+        while (state := host.state())["stalls"] == 0 and host.lines[-1].t_us < 600e6:
+            time.sleep(0.002)
+        assert state["stalls"] != 0
+        assert 200e6 < host.lines[-1].t_us < 500e6

@@ -129,4 +129,35 @@ for line in b"".join(writer.taken).split(b"\n"):
 missing = [seq for seq in range(first_missing, max(lines)) if seq not in lines]
 assert missing == [], missing
 assert len([line for line in lines.values() if line[:1] == b"S"]) >= 19 + 250 + 145  # the lease lasted 150 cycles more
+
+# Ranges that wait: the ninth is refused, a lease that ends forgets them, and what fell out of memory while it waited is
+# named up to the end of its range, not beyond.
+settings.RING_LINES = 256
+reader, writer = micropython.RingIO(4096), Writer({}, 10**6)
+app = started(reader, writer, 1 << 29)
+for _ in range(300):
+    app.cycle()
+newest = app.outbox.ring.newest()
+for first in (newest - 200, newest - 250):
+    reader.write(command("resend %07x %07x" % (first, first + 5 if first == newest - 250 else newest)))
+for _ in range(8):
+    reader.write(command("resend %07x %07x" % (newest, newest)))
+before = len(writer.taken)
+for _ in range(90):
+    app.cycle()
+said = b"".join(writer.taken[before:])
+assert said.count(b"too many resends are waiting") == 2, said.count(b"too many")
+named = [text[:16] for text in said.split(b'"why":"')[1:] if b" not held any more" in text[:40]]
+assert named == [b"%07x..%07x" % (newest - 250, newest - 245)], named
+newest = app.outbox.ring.newest()
+reader.write(command("resend %07x %07x" % (newest - 60, newest)))
+for _ in range(4):
+    app.cycle()
+assert app.again.n_ranges == 1
+app.end_lease()
+before = len(writer.taken)
+reader.write(command("keep"))
+for _ in range(40):
+    app.cycle()
+assert b"S %07x " % newest not in b"".join(writer.taken[before:])
 print("all right")

@@ -96,6 +96,71 @@ elif WHAT == "watchdog":
     except Restart:
         pass
     assert machine.reset_cause() == machine.WDT_RESET
+
+    # A log that takes 3 s for each of many blocks does not bring it on.
+    app = made()
+    app.begin()
+    app.watchdog = app.unheard.watchdog = machine.WDT(timeout=settings.WATCHDOG_MS)
+    log, left = app.unheard.log, [6]
+
+    def slow_write():
+        world.advance(world.now_us + 3_000_000)
+        log.n_waiting = left[0] = left[0] - 1
+        return True
+
+    log.n_waiting, log.write, log.take = 6, slow_write, lambda ring, seq: left[0] == 0
+    app.unheard.logging, app.unheard.resting = True, False
+    assert app.unheard.finish() and left[0] == 0
+elif WHAT == "full":
+    # A log that is full is told once, with a cue; the full rate goes on in memory, and flash is not asked again.
+    import app as board
+    from bus import Bus
+    from cues import Cues
+    from vane import open_vane
+
+    pin = machine.Pin
+    app = board.App(
+        micropython.RingIO(64), None, open_vane(), Bus(), pin(settings.values["pin_button"], pin.IN), Cues()
+    )
+    asked = []
+    app.unheard.log.free_kib = lambda: asked.append(1) or 100
+    app.begin()
+    played = []
+    app.cues.play = lambda name: played.append(name)
+    for _ in range(3000):
+        world.advance(world.now_us + 20_000)
+        app.cycle()
+    assert app.unheard.log.failed == b"full" and not app.unheard.logging
+    assert len(asked) == 1, asked
+    assert played == [b"trouble"], played
+elif WHAT == "means":
+    # Means are rounded to the nearest count, over both signs, and leave out what is not valid.
+    from unheard import Unheard
+
+    class Parts:
+        raw_dp = raw_temp = n_waiting = 0
+        counts_per_pa = 240
+        failed = b""
+
+        def files(self):
+            return []
+
+    made = []
+    parts = Parts()
+    parts.sample = lambda *fields: made.append(fields)
+    for counts in ((100, 101, 101), (-100, -101, -101), (32767, 32767, 32766), (-32767, -32767, -32766), (1, -1, 1)):
+        alone = Unheard(parts, parts, parts, parts, True)
+        alone.logging = True
+        for i, dp in enumerate(counts + (999,)):
+            parts.raw_dp, parts.raw_temp = dp & 0xFFFF, -dp & 0xFFFF
+            alone.sample(50_000, 0, 0, 3 if i == 3 else 0)
+        wanted = round(sum(counts) / 3)
+        assert made[-1][2:] == (wanted & 0xFFFF, -wanted & 0xFFFF, 0x20), (counts, made[-1])
+    alone = Unheard(parts, parts, parts, parts, True)
+    alone.logging = True
+    for i in range(4):
+        alone.sample(50_000, 0, 0, 3)
+    assert made[-1][4] == 0x23
 else:
     # Flash that refuses: said once, sampling goes on at the full rate.
     import app as board
