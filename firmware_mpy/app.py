@@ -275,15 +275,24 @@ class App:
             outbox.post()
 
 
-def run():
-    """Build the board from its settings and loop until a restart is asked for."""
+made = []  # the board, once it is built
+
+
+def build():
+    """Build the board from its settings, and say the first lines."""
     choice, pin = settings.values, machine.Pin
     button_pin = pin(choice["pin_button"], pin.IN, pin.PULL_UP)
-    # The byte streams: the text ones would turn LF into CR LF.
     watchdog = machine.WDT(timeout=settings.WATCHDOG_MS) if choice["field"] else None
+    # The byte streams: the text ones would turn LF into CR LF.
     app = App(sys.stdin.buffer, sys.stdout.buffer, open_vane(), Bus(), button_pin, Cues(), watchdog)
+    app.begin()
+    made.append(app)
+
+
+def run():
+    """Loop until a restart is asked for."""
+    app = made[0]
     try:
-        app.begin()
         app.loop()
     finally:
         app.cues.stop()

@@ -69,10 +69,11 @@ class Commands:
         if self.seq < 0 or digits(line, 10, 17, 16) < 0 or digits(line, 17, 24, 16) < 0:
             return False
         self.stop = self._word_stop = n - 9
-        for i in range(BODY, self.stop):
+        for i in range(self.stop - 1, BODY - 1, -1):
             if line[i] == 32:
                 self._word_stop = i
-                break
+            elif not 32 < line[i] < 127:
+                return False
         return True
 
     def named(self, word):

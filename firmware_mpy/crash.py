@@ -13,9 +13,12 @@ def note(error):
     trace = io.StringIO()
     sys.print_exception(error, trace)
     text = plain(trace.getvalue())
-    if text != read():
-        with open(FILE, "w") as file:
-            file.write(text)
+    try:
+        if text != read():
+            with open(FILE, "w") as file:
+                file.write(text)
+    except OSError:
+        pass  # flash is full or broken: starting again matters more
 
 
 def read():

@@ -29,14 +29,19 @@ def wanted():
 
 def start():
     """Run until something breaks; then note it, show it, and start again."""
+    looping = False
     try:
         import app
 
+        app.build()
+        looping = True
         app.run()
     except Exception as error:
         import crash
 
         crash.note(error)
+        if not looping:
+            settings.set_aside()  # a pin that is not there, say: the next start has the defaults, and tells
         pin = settings.values["pin_led"]
         led = machine.Pin(pin, machine.Pin.OUT) if pin >= 0 else None
         for i in range(20):

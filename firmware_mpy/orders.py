@@ -23,6 +23,7 @@ class Orders:
         self.app = app
         self.commands = Commands()
         self.job = None  # a generator: the rest of a long answer
+        self._to = 0  # the command that it answers
         self._poll = select.poll()
         self._poll.register(reader, select.POLLIN)
         self._poll.ipoll(0)  # makes, once, the tuple that it gives
@@ -49,6 +50,10 @@ class Orders:
                 next(self.job)
             except StopIteration:
                 self.job = None
+            except Exception:
+                # Whatever is wrong with flash or memory: a measurement does not end for it.
+                self.job = None
+                self.app.outbox.reply(self._to, False, b"it failed on the board")
             vane.release()
             took_us = ticks_diff(ticks_us(), start)
             if took_us >= STALL_US:
@@ -85,6 +90,7 @@ class Orders:
         elif self.job is not None:
             outbox.reply(to, False, b"busy with another command: ask again")
         else:
+            self._to = to
             self.job = upkeep.answer(app, to, command.words())
             if self.job is None:
                 outbox.reply(to, False, b"unknown command")

@@ -13,6 +13,7 @@ from pins import PINS
 
 FILE = "settings.json"
 NEW_FILE = "settings.new"
+BAD_FILE = "settings.bad"  # choices that the firmware could not start with
 MAINTAIN_FILE = "maintain"  # where it is, the next start, and only that, gives the prompt
 
 I2C_TIMEOUT_US = 5_000
@@ -81,6 +82,11 @@ def load():
         values[name] = CHOICES[name][0]
     del refused[:]
     try:
+        os.stat(BAD_FILE)
+        refused.append(BAD_FILE)
+    except OSError:
+        pass
+    try:
         with open(FILE) as file:
             found = json.load(file)
     except OSError:
@@ -119,7 +125,19 @@ def choose(name, text):
     except OSError:
         return "flash refused it"
     values[name] = value
+    try:
+        os.remove(BAD_FILE)
+    except OSError:
+        pass
     return ""
+
+
+def set_aside():
+    """Take the choices away from the next start; it has the defaults, and names the file in `refused`."""
+    try:
+        os.rename(FILE, BAD_FILE)
+    except OSError:
+        pass
 
 
 def rule_words(name):

@@ -129,7 +129,9 @@ def maintain(app, to):
     """Begin again with the prompt."""
     with open(settings.MAINTAIN_FILE, "w"):
         pass
-    return restart(app, to)
+    app.outbox.reply(to, True)
+    yield
+    app.stop = True
 
 
 def say_logs(app, to):

@@ -106,7 +106,16 @@ def test_commands_are_answered_and_damaged_ones_change_nothing(tmp_path: Path, r
         good = command(0x777777, "rate 25")
         for i in range(len(good) - 1):
             virtual.writer.write(good[:i] + bytes([good[i] ^ 1]) + good[i + 1 :])
-        for noise in (good[:-2] + b"\n", b"x" * 300 + b"\n", b"\r\n", b"AT+GCAP\r\n", good.lower(), b" " + good):
+        for noise in (
+            good[:-2] + b"\n",
+            b"x" * 300 + b"\n",
+            command(9, "set rate_hz \xe9"),
+            command(9, "hello\x07"),
+            b"\r\n",
+            b"AT+GCAP\r\n",
+            good.lower(),
+            b" " + good,
+        ):
             virtual.writer.write(noise)
         host.listen(6.0)
         assert all(line.body["to"] in range(1, host.seq + 1) for line in host.messages("reply"))

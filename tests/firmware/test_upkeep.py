@@ -167,10 +167,22 @@ def test_button_held_at_power_on_gives_the_prompt(tmp_path: Path, runs_micropyth
 
 
 @pytest.mark.usefixtures("micropython")
-@pytest.mark.parametrize("what", ["crash", "interrupt", "watchdog", "log", "full", "means"])
+@pytest.mark.parametrize("what", ["crash", "interrupt", "watchdog", "log", "full", "means", "settings"])
 def test_on_board(tmp_path: Path, what: str) -> None:
     world = small_world(tmp_path / "world")
     assert run_on_board("restarts.py", world, what).splitlines()[-1] == "all right"
+
+
+def test_a_command_that_fails_on_the_board_does_not_stop_it(tmp_path: Path) -> None:
+    folder = tmp_path / "flash.folder"
+    (folder / "maintain").mkdir(parents=True)  # a folder where a file should be written
+    with board(small_world(tmp_path / "world"), False, flash=tmp_path / "flash") as virtual:
+        host = Host(virtual)
+        host.listen(1.0)
+        to = host.say("maintain")
+        assert host.reply(to) == {"kind": "reply", "to": to, "ok": False, "why": "it failed on the board"}
+        host.listen(2.0)
+    assert len({line.body["boot"] for line in host.messages("hello")}) == 1
 
 
 def test_a_crash_note_is_told_and_forgotten(tmp_path: Path) -> None:

@@ -16,11 +16,12 @@ class Ended(Exception):
     pass
 
 
-def fake_app(run):
+def fake_app(run, build=lambda: None):
     class made:
         pass
 
     made.run = run
+    made.build = build
     sys.modules["app"] = made
 
 
@@ -57,6 +58,22 @@ if WHAT == "crash":
     assert run_main() and "ZeroDivisionError" in crash.read()
     crash.forget()
     assert crash.read() == ""
+elif WHAT == "settings":
+    # Choices that the firmware cannot start with are set aside, once it has run they are not.
+    def no_such_pin():
+        raise ValueError("invalid pin")
+
+    assert settings.choose("rate_hz", "20") == ""
+    fake_app(no_such_pin)
+    assert run_main() and "settings.json" in os.listdir()
+    fake_app(None, no_such_pin)
+    assert run_main() and "settings.json" not in os.listdir()
+    settings.load()
+    assert settings.refused == ["settings.bad"] and settings.values["rate_hz"] == 50
+    assert settings.choose("rate_hz", "20") == ""
+    settings.load()
+    assert settings.refused == [] and settings.values["rate_hz"] == 20
+    os.remove("settings.json")
 elif WHAT == "interrupt":
     # Ctrl-C passes through to the prompt: no note, no restart.
     def interrupted():
