@@ -186,6 +186,21 @@ def test_faults_come_first_and_say_what_to_do(tmp_path: Path) -> None:
     assert (found["crash"], after["crash"]) == ("in cycle: OSError 5", "")
 
 
+def test_what_a_board_says_cannot_steer_the_terminal(tmp_path: Path) -> None:
+    evil = "\x1b[31m[bold]x[/]\x07"
+    board = AnsweringBoard(tmp_path / "port")
+    board.crash_text = evil
+    board.state["counting"] = evil
+    board.settings["dp"] = (evil, "sdp")
+    with board.living():
+        for words in ((), ("--settings",)):
+            done = ran(board.port, *words)
+            assert done.returncode == 0, done.stderr
+            assert "\x1b" not in done.stdout + done.stderr
+            assert "\x07" not in done.stdout + done.stderr
+            assert "?[31m[bold]x[/]?" in done.stdout
+
+
 def test_an_older_firmware(tmp_path: Path) -> None:
     with OlderBoard(tmp_path / "board").living() as board:
         done = ran(board.port)

@@ -12,6 +12,7 @@ from hoodtrace.cli.demo import demo
 from hoodtrace.cli.fetch import fetch
 from hoodtrace.cli.install import install
 from hoodtrace.cli.ports import ports
+from hoodtrace.cli.printable import printable
 from hoodtrace.cli.readings import readings
 from hoodtrace.cli.record import record
 from hoodtrace.cli.virtual import virtual
@@ -42,7 +43,7 @@ def main() -> None:
     try:
         app()
     except HoodtraceError as error:
-        sys.stderr.write(f"hoodtrace: {error}\n")
+        sys.stderr.write(f"hoodtrace: {printable(error)}\n")
         sys.exit(error.exit_code)
     except KeyboardInterrupt:
         sys.exit(130)

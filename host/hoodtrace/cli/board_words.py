@@ -8,6 +8,8 @@ from collections.abc import Sequence
 from dataclasses import asdict
 from typing import TYPE_CHECKING, Any
 
+from hoodtrace.cli.printable import printable
+
 if TYPE_CHECKING:
     from rich.table import Table
 
@@ -37,16 +39,17 @@ def print_about(about: About, shipped_build: str | None, faults: Sequence[Fault]
         write_json(_as_json(about, shipped_build, faults))
         return
     from rich.console import Console
+    from rich.text import Text
 
     console = Console(highlight=False)
     if not faults:
         console.print("no faults")
     for fault in faults:
-        console.print(f"FAULT: {fault.what}", style="bold red", markup=False)
-        console.print(f"       what to do: {fault.do}", markup=False)
+        console.print(f"FAULT: {printable(fault.what)}", style="bold red", markup=False)
+        console.print(f"       what to do: {printable(fault.do)}", markup=False)
     table = two_columns()
     for name, words in rows(about, shipped_build):
-        table.add_row(name, words)
+        table.add_row(name, Text(printable(words)))
     console.print(table)
 
 
@@ -96,11 +99,13 @@ def print_settings(settings: Sequence[Setting], as_json: bool) -> None:
         return
     from rich.console import Console
     from rich.table import Table
+    from rich.text import Text
 
     table = Table("name", "value", "default", "", box=None, pad_edge=False)
     for setting in settings:
         chosen = "" if setting.value == setting.default else "chosen"
-        table.add_row(setting.name, shown(setting.value), shown(setting.default), chosen)
+        cells = (setting.name, shown(setting.value), shown(setting.default), chosen)
+        table.add_row(*(Text(printable(cell)) for cell in cells))
     console = Console(highlight=False)
     console.print(table)
     console.print("`hoodtrace board --set NAME=VALUE` changes one; the board restarts for it.", markup=False)

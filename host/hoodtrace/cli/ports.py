@@ -10,8 +10,10 @@ def ports() -> None:
     """List the serial ports and say which one is a board."""
     from rich.console import Console
     from rich.table import Table
+    from rich.text import Text
 
     from hoodtrace.board import link
+    from hoodtrace.cli.printable import printable
     from hoodtrace.errors import LinkError
 
     found = link.ports()
@@ -30,7 +32,7 @@ def ports() -> None:
             else:
                 board.link.close()
                 answer = board_words(board.hello)
-        table.add_row(port.device, port.description, answer)
+        table.add_row(port.device, Text(printable(port.description)), Text(printable(answer)))
     Console().print(table)
 
 

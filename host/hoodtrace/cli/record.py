@@ -66,8 +66,9 @@ def record(
         raise
     words = "going on with" if trace.was_there else "recording to"
     print(f"board on {board.link.port}; {words} {trace.path}; Ctrl-C ends it", file=sys.stderr)
-    if board.hello.get("logs"):
-        print(f"the board holds {board.hello['logs']} log(s) of its own: `hoodtrace fetch` gets them", file=sys.stderr)
+    n_logs = board.hello.get("logs")
+    if isinstance(n_logs, int) and n_logs > 0:
+        print(f"the board holds {n_logs} log(s) of its own: `hoodtrace fetch` gets them", file=sys.stderr)
     watchers: list[Callable[[Decoded], None]] = [] if flow is None else [flow.feed]
 
     def watch(decoded: Decoded) -> None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 from hoodtrace.averaging.table import Table as Readings
+from hoodtrace.cli.printable import printable
 
 
 def print_readings(found: Readings) -> None:
@@ -15,10 +16,10 @@ def print_readings(found: Readings) -> None:
     console = Console(highlight=False, soft_wrap=False)
     trace = found.trace
     console.print(
-        f"{_shown(trace['file'])}: {trace['duration_s']:.0f} s, {trace['lines']} good lines, "
+        f"{printable(trace['file'])}: {trace['duration_s']:.0f} s, {trace['lines']} good lines, "
         f"{trace['bad_lines']} damaged, "
         f"{trace['lost_samples']} lost, {trace['boots']} run{'s' if trace['boots'] != 1 else ''} of the board"
-        f"; hood: {_shown(found.hood['name'])}",
+        f"; hood: {printable(found.hood['name'])}",
         markup=False,
     )
     for note in trace["notes"]:
@@ -45,11 +46,6 @@ def print_readings(found: Readings) -> None:
     for flag in flags:
         console.print(f"{flag}: {flag_words(flag)}", markup=False)
     console.print("±95 %: half-width of the 95 % interval, hood included; 'of it air' is the part of the air itself.")
-
-
-def _shown(name: str) -> str:
-    """Return a name as it may go to a terminal: what can't be printed becomes a question mark."""
-    return "".join(c if c.isprintable() else "?" for c in name)
 
 
 def _cells(row: dict[str, Any]) -> list[str]:
