@@ -211,8 +211,9 @@ class App:
             outbox.start(b"button")
             outbox.note.word(b"press", PRESSES[press])
             outbox.post()
-            if press == LONG and self.unheard.logging:
+            if press == LONG and self.lease_us <= 0:
                 # Nobody is there to obey it: whoever is about to pull the plug wants to know that all is kept.
+                self.unheard.begin()
                 self.cues.play(b"done" if self.unheard.finish() else b"trouble")
 
     def _say_changes(self):
@@ -296,4 +297,5 @@ def run():
         app.loop()
     finally:
         app.cues.stop()
+    sleep_us(200_000)  # until the last reply has left over USB
     machine.reset()

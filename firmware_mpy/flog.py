@@ -51,6 +51,7 @@ class Log:
     """The block that is being filled, the file that it goes to, and another block that is being read."""
 
     def __init__(self, boot):
+        self._newest = 0  # number of this boot's last file
         self.failed = b""  # b"full": nothing is tried until a file is forgotten; b"error": the next write tries again
         self.n_waiting = 0  # lines taken and not yet on flash
         self.block_done = True  # no more lines in the open block
@@ -148,7 +149,9 @@ class Log:
         except OSError:
             pass  # is there
         there = numbers()
-        number = there[-1] + 1 if there else 1
+        # Never one again that this boot had: a host that says `forget` twice must not hit a newer file.
+        number = max(there[-1] if there else 0, self._newest) + 1
+        self._newest = number
         self._file = open(path_of(number), "wb")
         self._number = number
         self._n_written = 0

@@ -98,10 +98,11 @@ class Unheard:
         """Once a cycle: let time pass, begin the log, rest, write what is full."""
         self._alone_us = min(self._alone_us + elapsed_us, LONGEST_US)
         if not self.logging:
-            if not self.log_wanted or self._alone_us < settings.GRACE_US or self.log.failed == b"full":
+            if self._alone_us < settings.GRACE_US:
                 return
-            self.logging = self.resting = True
-            self._clear(0)
+            self.begin()
+            if not self.logging:
+                return
         calm = self._calm_us >= settings.REST_US
         if calm != self.resting:
             if calm:
@@ -113,6 +114,16 @@ class Unheard:
             self.began = not calm
         if not self.resting and self._take(LINES_A_CYCLE) and self._may_write() and not self.write():
             self.logging = self.log.failed != b"full"
+
+    def begin(self):
+        """Begin to log, if that is wanted and there is room; in still air it rests at once."""
+        if self.log_wanted and not self.logging and self.log.failed != b"full":
+            self.logging = True
+            self.resting = self._calm_us >= settings.REST_US
+            self.began = not self.resting
+            self._clear(0)
+            if self.began:
+                self._say(b"begins")
 
     def write(self):
         """Put what waits on flash; whether there is nothing left that is in memory alone."""

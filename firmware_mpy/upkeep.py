@@ -119,7 +119,8 @@ def choose(app, to, name, text):
 
 
 def restart(app, to):
-    """Begin again."""
+    """Begin again, with nothing of a log in memory alone."""
+    app.unheard.finish()
     app.outbox.reply(to, True)
     yield
     app.stop = True
@@ -127,6 +128,7 @@ def restart(app, to):
 
 def maintain(app, to):
     """Begin again with the prompt."""
+    app.unheard.finish()
     with open(settings.MAINTAIN_FILE, "w"):
         pass
     app.outbox.reply(to, True)

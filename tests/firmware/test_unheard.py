@@ -168,6 +168,32 @@ def test_a_long_press_puts_the_log_on_flash(tmp_path: Path, runs_micropython: bo
     assert [row for row in heard if " tone " in row and not row.endswith(" 0")]
 
 
+@pytest.mark.parametrize("order", ["restart", "maintain"])
+def test_an_ordered_restart_keeps_what_waits(tmp_path: Path, order: str) -> None:
+    world = small_world(tmp_path / "world", 100.0, edge_every_us=EDGE_US)
+    flash = tmp_path / "flash"
+    with VirtualBoard(world, "fast", "pipe", boot_seed=3, micropython=False, flash=flash) as board:
+        host = Host(board)
+        wait_until(host, 14.0)
+        assert host.reply(host.say(order))["ok"] is True
+        until_us = host.lines[-1].t_us
+    (tmp_path / "flash.folder" / "maintain").unlink(missing_ok=True)  # where it was stopped before it obeyed
+    with VirtualBoard(world, "fast", "pipe", boot_seed=4, micropython=False, flash=flash) as board:
+        host = Host(board)
+        kept = fetched(host)
+    assert until_us - 500_000 < kept[-1].t_us <= until_us
+
+
+def test_a_long_press_before_the_log_began_begins_it(tmp_path: Path, runs_micropython: bool) -> None:
+    world = small_world(tmp_path / "world", 60.0, edge_every_us=EDGE_US, button=[[3_000_000, 1], [5_000_000, 0]])
+    with VirtualBoard(world, "fast", "pipe", boot_seed=3, micropython=runs_micropython) as board:
+        host = Host(board)
+        wait_until(host, 6.0)
+        assert host.state()["logs"] == 1
+        tones = [row.split()[2] for row in board.heard().splitlines() if " tone " in row]
+    assert [tone for tone in tones if tone != "0"] == ["880", "1320", "1980"]  # done
+
+
 @pytest.mark.usefixtures("micropython")
 def test_where_edges_would_be_lost_flash_waits_until_the_vane_is_still(tmp_path: Path) -> None:
     world = small_world(tmp_path / "world", 150.0, edge_every_us=EDGE_US, counting="pin")

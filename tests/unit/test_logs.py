@@ -214,6 +214,18 @@ def test_a_boot_id_that_is_none_never_becomes_a_name(board: LoggingBoard, talk: 
     assert list(out.iterdir()) == []
 
 
+@pytest.mark.parametrize("n_blocks", [-1, 17, 10**9, True, 2.0, "3", None])
+def test_a_file_that_no_board_writes_is_not_asked_for(
+    board: LoggingBoard, talk: Talk, monkeypatch: pytest.MonkeyPatch, n_blocks: object
+) -> None:
+    tell = board.tell
+    monkeypatch.setattr(
+        board, "tell", lambda kind, **fields: tell(kind, **(fields | ({"blocks": n_blocks} if kind == "log" else {})))
+    )
+    with pytest.raises(LinkError, match="incomplete"):
+        list_logs(talk)
+
+
 @pytest.mark.skipif(os.geteuid() == 0, reason="root may write anywhere")
 def test_a_folder_that_takes_nothing(talk: Talk, out: Path) -> None:
     out.chmod(0o500)

@@ -266,7 +266,8 @@ def _last(messages: tuple[dict[str, Any], ...], kind: str) -> dict[str, Any]:
 
 
 def _is_number(value: object) -> TypeGuard[int | float]:
-    return isinstance(value, int | float) and not isinstance(value, bool)
+    # Beyond 2^53 nothing that a board counts; NaN and infinities fall out here too.
+    return isinstance(value, int | float) and not isinstance(value, bool) and abs(value) < 1 << 53
 
 
 def _text(body: dict[str, Any], key: str) -> str | None:

@@ -23,6 +23,8 @@ from hoodtrace.wire.decoder import Decoded
 from hoodtrace.wire.lines import SEQ_MODULUS, line, sample_body
 from hoodtrace.wire.trace import ClosedTrace, TraceWriter, closed_trace
 
+MOST_NUMBER, MOST_BLOCKS, MOST_LINES = 9999, 16, 1000
+"""Of what the firmware writes: numbers of files, blocks of a file, lines of a block (and what came between)."""
 TRIES = 5
 ANSWER_S = 3.0
 QUIET_S = 1.0  # after what may be the end of a block that lost lines
@@ -89,7 +91,10 @@ def ask_now(talk: Talk) -> Now:
     LinkError
         The board is gone or does not answer.
     """
-    hello = talk.ask("hello", last="hello").messages[-1]
+    answer = talk.ask("hello", last="hello")
+    if not answer.ok:
+        raise LinkError(LinkReason.NOT_OURS, f"{talk.port}: the board refuses to say who it is ({answer.why})")
+    hello = answer.messages[-1]
     return Now(str(hello.get("boot", "")), talk.t_us, datetime.now(UTC))
 
 
@@ -219,8 +224,10 @@ def forget(talk: Talk, number: int) -> None:
 
 def _log_file(body: dict[str, Any]) -> LogFile | None:
     number, boot, n_blocks = body.get("number"), body.get("of_boot"), body.get("blocks")
-    if body.get("kind") != "log" or not isinstance(number, int) or not isinstance(n_blocks, int):
+    if body.get("kind") != "log" or type(number) is not int or type(n_blocks) is not int:
         return None
+    if not (0 < number <= MOST_NUMBER and 0 <= n_blocks <= MOST_BLOCKS):
+        return None  # no board of ours writes such a file; the count then shows that one is missing
     known = isinstance(boot, str) and len(boot) == 8 and _HEX.issuperset(boot)
     return LogFile(number, str(boot) if known else "", n_blocks)
 
@@ -265,6 +272,8 @@ def _asked_once(talk: Talk, number: int, block: int) -> bytes | str | None:
                     return b"".join(lines)
                 wait_s = QUIET_S
             lines.append(each.raw)
+            if len(lines) > MOST_LINES:
+                return None
     return None
 
 

@@ -20,6 +20,7 @@ READ_S = 0.05
 KEEP_S = 0.8  # the board wants to hear from us once a second
 KEEP_BOARD_US = 250_000  # a board on a fast clock runs at most 0.5 s of its time ahead of what it last heard
 SILENT_S = 3.0  # a living board answers each `keep`
+MOST_MESSAGES = 2000
 ANSWER_S = 3.0
 AGAIN_S = 1.2  # more than a cycle of the slowest board
 BACK_S = 20.0  # a board starts in a few seconds; finding its USB port again takes as long
@@ -148,6 +149,8 @@ class Talk:
                 elif said_yes:
                     messages.append(body)
                     heard_s = now_s
+                    if len(messages) > MOST_MESSAGES:
+                        raise self._silent(f"the answer to `{words}` does not end")
                     if kind == last:
                         return Answer(True, "", tuple(messages))
         raise self._silent(f"no answer to `{words}` for {ANSWER_S:g} s")
@@ -160,7 +163,12 @@ class Talk:
         LinkError
             OTHER_FIRMWARE: the firmware is older and has no such command; else the reason why it did not come back.
         """
-        answer = self.ask("restart")
+        try:
+            answer = self.ask("restart")
+        except LinkError as error:
+            if error.reason is not LinkReason.UNPLUGGED:
+                raise
+            answer = Answer(True, "")  # over USB the port can be gone before the reply is here
         if not answer.ok:
             raise (
                 older(self, "restart")
