@@ -5,11 +5,17 @@ from __future__ import annotations
 import itertools
 import select
 from pathlib import Path
+from zlib import crc32
 
 import pytest
 
 from firmware.bench_host import BoardLine, Host, command, small_world
 from hoodtrace.board.virtual import VirtualBoard
+
+
+def whole(head: bytes) -> bytes:
+    """A line with its CRC, whatever is in it."""
+    return b"%s %08x\n" % (head, crc32(head))
 
 
 def board(world: Path, micropython: bool, seed: int | None = 5) -> VirtualBoard:
@@ -109,8 +115,8 @@ def test_commands_are_answered_and_damaged_ones_change_nothing(tmp_path: Path, r
         for noise in (
             good[:-2] + b"\n",
             b"x" * 300 + b"\n",
-            command(9, "set rate_hz \xe9"),
-            command(9, "hello\x07"),
+            whole(b"C 0777776 00000000000000 set rate_hz \xff"),  # a right CRC over what is not ASCII
+            whole(b"C 0777776 00000000000000 hello\x07"),
             b"\r\n",
             b"AT+GCAP\r\n",
             good.lower(),

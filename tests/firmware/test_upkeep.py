@@ -250,9 +250,10 @@ def test_flash_waits_while_the_supply_is_low(tmp_path: Path) -> None:
 
 
 @pytest.mark.usefixtures("micropython")
-def test_flash_that_a_command_writes_keeps_pairs_true_and_is_flagged(tmp_path: Path) -> None:
+@pytest.mark.parametrize("counting", ["pio", "counter"])
+def test_flash_that_a_command_writes_keeps_pairs_true_and_is_flagged(tmp_path: Path, counting: str) -> None:
     edge_us = 10_007
-    world = small_world(tmp_path / "world", 60.0, edge_every_us=edge_us)
+    world = small_world(tmp_path / "world", 60.0, edge_every_us=edge_us, counting=counting)
     with board(world, True) as virtual:
         host = Host(virtual)
         for value in range(1, 20):

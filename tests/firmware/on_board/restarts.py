@@ -144,9 +144,14 @@ elif WHAT == "full":
     app.begin()
     played = []
     app.cues.play = lambda name: played.append(name)
-    for _ in range(3000):
+    for _ in range(2000):
         world.advance(world.now_us + 20_000)
         app.cycle()
+    before = app.outbox.ring.seq
+    for _ in range(1000):
+        world.advance(world.now_us + 20_000)
+        app.cycle()
+    assert app.outbox.ring.seq - before >= 1000  # the full rate, not means
     assert app.unheard.log.failed == b"full" and not app.unheard.logging
     assert len(asked) == 1, asked
     assert played == [b"trouble"], played
