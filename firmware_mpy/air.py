@@ -3,7 +3,7 @@
 Compensation is the 32-bit form of the data sheet (BMP280 1.14 section 8.2, BME280 1.6 section 8.2; from
 memory, checked against the sheet's worked example), its products regrouped so that between 0 and 50 C nothing
 leaves 30 bits and nothing is allocated; outside that Python's integers only get longer, never wrong.
-`read` never raises: a chip that does not answer is looked for again at the next call.
+`read` never raises: a chip that does not answer is looked for again at the next call. Only finding one allocates.
 """
 
 from struct import unpack_from
@@ -71,6 +71,7 @@ class Air:
         self._address = 0
         self._t = self._p = self._h = None
         self._data = bytearray(8)
+        self._one = bytearray(1)
 
     def read(self):
         """Take the newest values; whether there are any."""
@@ -78,8 +79,8 @@ class Air:
             return False
         was_running = self.running
         try:
-            if not was_running:
-                self._open()
+            if not was_running and not self._open():
+                return False
             self.bus.readfrom_mem_into(self._address, 0xF7, self._data)
         except OSError:
             if was_running:
@@ -99,8 +100,8 @@ class Air:
         return True
 
     def _open(self):
-        # Finds the chip, reads its calibration words, starts continuous measuring once a second.
-        one = bytearray(1)
+        # Finds the chip, reads its calibration words, starts continuous measuring once a second; whether it is there.
+        one = self._one
         for address in ADDRESSES:
             try:
                 self.bus.readfrom_mem_into(address, 0xD0, one)
@@ -109,7 +110,7 @@ class Air:
             if one[0] == CHIP_ID:
                 break
         else:
-            raise OSError(19)  # no such device
+            return False
         low, high = bytearray(26), bytearray(7)
         self.bus.readfrom_mem_into(address, 0x88, low)
         self.bus.readfrom_mem_into(address, 0xE1, high)
@@ -127,3 +128,4 @@ class Air:
         self.bus.writeto_mem(address, 0xF2, b"\x01")  # humidity once; counts from the next write of F4
         self.bus.writeto_mem(address, 0xF5, b"\xa0")  # one second between measurements, no filter
         self.bus.writeto_mem(address, 0xF4, b"\x27")  # temperature and pressure once, continuous
+        return True

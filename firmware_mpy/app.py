@@ -77,6 +77,7 @@ class App:
         self.lease_us = 0
         self.late = False
         self.n_late = 0
+        self._new_listener = False
         self.stop = False  # a restart was asked for
         self._down = False
         self._air_ok = self._log_ok = True
@@ -85,6 +86,7 @@ class App:
         self._check_us = 0
         self._status_us = settings.STATUS_EVERY_US
         self._firmware = FIRMWARE.encode()
+        self.crashed = crash.read() != ""  # and nobody has read why
 
     def begin(self):
         """Give the pressure chip its time to start, so that the first line, SEQ 0, can say its scale."""
@@ -95,11 +97,8 @@ class App:
                 break
             sleep_us(10_000)
         self.say_hello()
-        if settings.refused:
-            self.outbox.fault(b"settings", b"refused")
-        if crash.read():
-            self.outbox.fault(b"crash", b"noted")
-        self.dp.changed = self.dp.fitted and not self.dp.running
+        self.dp.changed = False
+        self._say_standing()
         gc.collect()
 
     def loop(self):
@@ -157,7 +156,8 @@ class App:
         """The host listens."""
         self.unheard.heard()
         if self.lease_us <= 0:
-            self._hello_us = 0  # whoever begins to listen hears first who speaks
+            self._hello_us = 0  # whoever begins to listen hears first who speaks, and then what is amiss
+            self._new_listener = True
         self.lease_us = settings.LEASE_US
         self.outbox.listening = True
 
@@ -196,7 +196,7 @@ class App:
             note.hex(dp.product[1], 4)
             note.raw(b'"')
         note.word(b"build", self.build)
-        note.number(b"logs", self.unheard.n_files)
+        note.number(b"logs", self.unheard.log.n_files)
         outbox.post(asked)
 
     def _look_at_button(self, down, elapsed_us):
@@ -233,11 +233,28 @@ class App:
             if not log_ok:
                 self.cues.play(b"trouble")
 
+    def _say_standing(self):
+        # What is amiss already, for one who was not there when it began.
+        outbox = self.outbox
+        if settings.refused:
+            outbox.fault(b"settings", b"refused")
+        if self.crashed:
+            outbox.fault(b"crash", b"noted")
+        if self.dp.fitted and not self.dp.running:
+            outbox.fault(b"dp", b"lost")
+        if not self._air_ok:
+            outbox.fault(b"air", b"lost")
+        if self.supply.low:
+            outbox.fault(b"supply", b"low")
+        if self.unheard.log.failed:
+            outbox.fault(b"log", self.unheard.log.failed)
+
     def _say_in_turn(self, elapsed_us):
-        self._hello_us -= elapsed_us
-        self._air_us -= elapsed_us
-        self._check_us -= elapsed_us
-        self._status_us -= elapsed_us
+        # While it rests, nothing is said, and what was due stays due.
+        self._hello_us = max(self._hello_us - elapsed_us, 0)
+        self._air_us = max(self._air_us - elapsed_us, 0)
+        self._check_us = max(self._check_us - elapsed_us, 0)
+        self._status_us = max(self._status_us - elapsed_us, 0)
         outbox = self.outbox
         note = outbox.note
         if self._check_us <= 0:
@@ -251,6 +268,9 @@ class App:
             return  # nobody listens and nothing happens
         if self._hello_us <= 0:
             self.say_hello()
+        if self._new_listener:
+            self._new_listener = False
+            self._say_standing()
         if self._air_us <= 0:
             self._air_us = settings.AIR_EVERY_US
             air = self.air

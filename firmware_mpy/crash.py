@@ -17,8 +17,8 @@ def note(error):
         if text != read():
             with open(FILE, "w") as file:
                 file.write(text)
-    except OSError:
-        pass  # flash is full or broken: starting again matters more
+    except (OSError, MemoryError):
+        pass  # flash or memory is full or broken: starting again matters more
 
 
 def read():

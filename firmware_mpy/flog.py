@@ -1,6 +1,6 @@
 """The log on flash: blocks of lines as the ring held them. A block that `write` said yes to outlives any loss of power.
 
-Files `log/0001.log` and on, of at most 16 blocks and one boot each. A block is 4096 bytes: b"HTL1", boot id (4),
+Files `log/0001.log` to `log/9999.log`, of at most 16 blocks and one boot each. A block is 4096 bytes: b"HTL1", boot id (4),
 length of the payload (2), payload, zeros, and the CRC-32 of all that as 8 hex digits. The payload is a row of entries:
 a sample is its record (22 bytes, the first 00..0f), a J line is b"J", its length (2) and its bytes with LF. Numbers are
 big-endian. Only whole blocks are written, since flash is erased in blocks: a flush for each line would erase it a
@@ -10,7 +10,7 @@ refuses never raises: `failed` says why.
 
 import os
 
-from core import SAMPLE
+from core import LONGEST_NOTE, SAMPLE
 from fast import RECORD, crc_into, text_into
 
 FOLDER = "log"
@@ -22,8 +22,10 @@ CRC_AT = BLOCK - 8
 BLOCKS_A_FILE = 16
 KEEP_FREE_KIB = 128  # with less, no new file: settings and the crash note need room, and littlefs needs it to copy
 MOST_BLOCKS = 1 << 17  # of free ones that are counted: within 30 bits as bytes
+MOST_NUMBER = 9999
 NOTE = 74  # J
 NO_SPACE = 28  # ENOSPC
+A_FILE = 0x8000
 
 
 def path_of(number):
@@ -31,20 +33,16 @@ def path_of(number):
     return "%s/%04d%s" % (FOLDER, number, ENDING)
 
 
-def numbers():
-    """Of the files that are there, sorted; raises what the file system raises."""
+def there():
+    """Number and whole blocks of each file that is there, by number; raises what the file system raises."""
     found = []
-    for name in os.listdir(FOLDER):
+    for entry in os.ilistdir(FOLDER):
+        name = entry[0]
         digits = name[: -len(ENDING)]
-        if name.endswith(ENDING) and 4 <= len(digits) <= 8 and all("0" <= c <= "9" for c in digits):
-            if path_of(int(digits)) == FOLDER + "/" + name:
-                found.append(int(digits))
+        if entry[1] == A_FILE and name.endswith(ENDING) and len(digits) == 4 and all("0" <= c <= "9" for c in digits):
+            n_bytes = entry[3] if len(entry) > 3 else os.stat(FOLDER + "/" + name)[6]
+            found.append((int(digits), n_bytes // BLOCK))
     return sorted(found)
-
-
-def n_whole(number):
-    """Whole blocks in that file."""
-    return os.stat(path_of(number))[6] // BLOCK
 
 
 class Log:
@@ -53,6 +51,7 @@ class Log:
     def __init__(self, boot):
         self._newest = 0  # number of this boot's last file
         self.failed = b""  # b"full": nothing is tried until a file is forgotten; b"error": the next write tries again
+        self.n_files = 0  # with something in them
         self.n_waiting = 0  # lines taken and not yet on flash
         self.block_done = True  # no more lines in the open block
         self._block = bytearray(BLOCK)
@@ -111,14 +110,15 @@ class Log:
             if file.write(self._block) != BLOCK:
                 raise OSError(NO_SPACE)
             file.flush()
-        except OSError as error:
-            self.failed = b"full" if error.errno == NO_SPACE else b"error"
-            self.close()  # the block goes whole into a new file; a part of it here is not counted
+        except (OSError, MemoryError) as error:
+            self.failed = b"full" if getattr(error, "errno", 0) == NO_SPACE else b"error"
+            self._give_up()
             return False
         self.failed = b""
         self.n_waiting = 0
         self._end = HEAD
         self._n_written += 1
+        self.n_files += self._n_written == 1
         if self._n_written == BLOCKS_A_FILE:
             self.close()
         return True
@@ -132,6 +132,16 @@ class Log:
             except OSError:
                 pass  # all that was written is flushed already
 
+    def _give_up(self):
+        # The block goes whole into a new file; a part of it here is not counted.
+        number = self._number
+        self.close()
+        if number and not self._n_written:
+            try:
+                os.remove(path_of(number))
+            except OSError:
+                pass
+
     def _seal(self):
         block, n = self._block, self._end - HEAD
         block[8] = n >> 8
@@ -141,53 +151,57 @@ class Log:
         crc_into(block, CRC_AT, block, 0, CRC_AT)
 
     def _begin(self):
-        # A new file; None where there is too little room.
+        # A new file; None where there is too little room, or no number left.
         if self.free_kib() < KEEP_FREE_KIB:
             return None
         try:
             os.mkdir(FOLDER)
         except OSError:
             pass  # is there
-        there = numbers()
-        # Never one again that this boot had: a host that says `forget` twice must not hit a newer file.
-        number = max(there[-1] if there else 0, self._newest) + 1
-        self._newest = number
-        self._file = open(path_of(number), "wb")
-        self._number = number
+        # Never a number again that was seen: a host that says `forget` twice must not hit a newer file.
+        if self._newest == MOST_NUMBER:
+            return None
+        self._file = open(path_of(self._newest + 1), "wb")
+        self._newest += 1
+        self._number = self._newest
         self._n_written = 0
         return self._file
 
     def _sweep(self):
         # Power was cut after a file was begun, before its first block: it holds nothing that anybody was promised.
-        try:
-            for number in numbers():
-                if n_whole(number) == 0:
+        for number, n_blocks in self._look():
+            if n_blocks == 0:
+                try:
                     os.remove(path_of(number))
-        except OSError:
-            pass
+                except OSError:
+                    pass
 
     # ---- reading
 
     def files(self):
-        """Numbers of the files with something in them, sorted."""
-        try:
-            return [number for number in numbers() if n_whole(number)]
-        except OSError:
-            return []
+        """Number and whole blocks of the files with something in them, by number."""
+        return [each for each in self._look() if each[1]]
 
-    def about(self, number):
-        """Boot id of a file, as 8 hex digits (empty where no block is good), and how many blocks it has."""
-        boot = b""
+    def _look(self):
+        # All files; what is remembered of them is set right.
         try:
-            n_blocks = n_whole(number)
+            found = there()
         except OSError:
-            return boot, 0
-        for index in range(n_blocks):
+            found = []
+        self.n_files = sum(n_blocks > 0 for _, n_blocks in found)
+        if found:
+            self._newest = max(self._newest, found[-1][0])
+        return found
+
+    def boot_of(self, number):
+        """Boot id of a file, as 8 hex digits; empty where no block is good, or there is none."""
+        boot = b""
+        for index in range(BLOCKS_A_FILE):
             if self.open_block(number, index) >= 0:
                 boot = ("%02x%02x%02x%02x" % tuple(self._open[4:8])).encode()
                 break
         self.block_done = True
-        return boot, n_blocks
+        return boot
 
     def open_block(self, number, index):
         """Read a block; how many lines it has, -1 where there is no such block or it is damaged."""
@@ -213,7 +227,10 @@ class Log:
         self._stop = HEAD + (block[8] << 8 | block[9])
         at, n_lines = HEAD, 0
         while at < self._stop <= CRC_AT:
-            at += self._entry(at)
+            entry = self._entry(at)
+            if entry > 3 + LONGEST_NOTE:
+                return -1  # with a right CRC, but not written here: no line is as long
+            at += entry
             n_lines += 1
         return n_lines if at == self._stop else -1
 
@@ -253,6 +270,7 @@ class Log:
         except OSError:
             return False
         self.failed = b""
+        self._look()
         return True
 
     def free_kib(self):

@@ -19,7 +19,10 @@ def wanted():
         return False
     except OSError:
         pass
-    button = machine.Pin(settings.values["pin_button"], machine.Pin.IN, machine.Pin.PULL_UP)
+    try:
+        button = machine.Pin(settings.values["pin_button"], machine.Pin.IN, machine.Pin.PULL_UP)
+    except ValueError:
+        return True  # a pin without a pull-up, say: `start` tells
     for _ in range(4):
         if button.value():
             return True
@@ -29,26 +32,35 @@ def wanted():
 
 def start():
     """Run until something breaks; then note it, show it, and start again."""
-    looping = False
+    started = False
     try:
         import app
 
         app.build()
-        looping = True
+        started = True
+        settings.did_start()
         app.run()
     except Exception as error:
-        import crash
-
-        crash.note(error)
-        if not looping:
-            settings.set_aside()  # a pin that is not there, say: the next start has the defaults, and tells
-        pin = settings.values["pin_led"]
-        led = machine.Pin(pin, machine.Pin.OUT) if pin >= 0 else None
-        for i in range(20):
-            if led is not None:
-                led.value(i & 1)
-            sleep_ms(100)
+        try:
+            tell(error, started)
+        except Exception:
+            pass  # starting again matters more
         machine.reset()
+
+
+def tell(error, started):
+    """Note what happened, and show it for two seconds."""
+    import crash
+
+    crash.note(error)
+    if not started:
+        settings.did_not_start()
+    pin = settings.values["pin_led"]
+    led = machine.Pin(pin, machine.Pin.OUT) if pin >= 0 else None
+    for i in range(20):
+        if led is not None:
+            led.value(i & 1)
+        sleep_ms(100)
 
 
 if wanted():

@@ -11,7 +11,7 @@ import settings
 import upkeep
 from commands import Commands
 
-BYTES_A_CYCLE = 64  # of input
+US_A_BYTE = 150  # of input, at most: 64 bytes in a cycle of 10 ms
 STALL_US = 10_000  # what takes this long wrote flash
 
 
@@ -30,8 +30,8 @@ class Orders:
         self._byte = bytearray(1)
 
     def read(self):
-        """Take what has come in, up to a bound."""
-        for _ in range(BYTES_A_CYCLE):
+        """Take what has come in, up to a bound and while answers fit."""
+        for _ in range(self.app.period_us // US_A_BYTE):
             any_input = False
             for _ in self._poll.ipoll(0):
                 any_input = True
@@ -39,6 +39,8 @@ class Orders:
                 return
             if self.commands.feed(self._byte[0]):
                 self._obey()
+                if not self.app.outbox.has_room():
+                    return
 
     def step(self):
         """Go on with a long answer while there is room."""

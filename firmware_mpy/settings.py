@@ -1,19 +1,23 @@
 """What is soldered and what is chosen.
 
 Upper-case names are constants of this firmware. What a person may choose stands in CHOICES with its limits; `load`
-reads the choices made from `settings.json` on the board, `choose` checks one and writes the file, so that a cut of
-power leaves the old file or the new one. What does not fit its limits is left at its default and named in `refused`.
+reads the choices made from `settings.json` on the board into `values`, which stay as they are until the next boot;
+`choose` checks one against `chosen` and writes the file, so that a cut of power leaves the old file or the new one.
+What does not fit its limits, or is no pin of this board, is left at its default and named in `refused`.
 """
 
 import json
 import os
 import sys
 
-from pins import PINS
+import machine
+
+from pins import PINS, TAKEN
 
 FILE = "settings.json"
 NEW_FILE = "settings.new"
 BAD_FILE = "settings.bad"  # choices that the firmware could not start with
+UNSTARTED_FILE = "unstarted"  # the last start did not get as far as the first sample
 MAINTAIN_FILE = "maintain"  # where it is, the next start, and only that, gives the prompt
 
 I2C_TIMEOUT_US = 5_000
@@ -34,8 +38,9 @@ KEEP_FREE = 49_152  # bytes of memory that the ring leaves to everything else
 BOARD = None  # None: what MicroPython calls the board
 BOOT = None  # None: random at each boot; else 8 hex digits
 
-PIN_HIGHEST = 48
+PIN_HIGHEST = 48  # of any board; `_is_there` asks the one at hand
 _PINS = PINS.get(sys.platform, PINS["rp2"])
+_TAKEN = TAKEN.get(sys.platform, ())
 
 # name: (default, lowest, highest), or (default, words that may stand there), or (default,) for true and false
 CHOICES = {
@@ -56,12 +61,13 @@ CHOICES = {
 for _name in _PINS:
     CHOICES["pin_" + _name] = (_PINS[_name], -1 if _name in ("buzzer", "led") else 0, PIN_HIGHEST)
 
-values = {}
+values = {}  # what counts now
+chosen = {}  # what counts from the next boot
 refused = []  # names in the file, or the file itself, that were not taken
 
 
 def fits(name, value):
-    """Whether that choice may have this value."""
+    """Whether that choice may have this value, whatever the others have."""
     rule = CHOICES.get(name)
     if rule is None:
         return False
@@ -71,13 +77,34 @@ def fits(name, value):
         return value in rule[1]
     if type(value) is not int or not rule[1] <= value <= rule[2]:
         return False
-    return not name.startswith("pin_") or value < 0 or all(
-        values.get(other) != value for other in CHOICES if other != name and other.startswith("pin_")
+    return not name.startswith("pin_") or value < 0 or _is_there(name, value)
+
+
+def _is_there(name, number):
+    # Whether the board has that pin, and for what is wanted of it.
+    try:
+        pin = machine.Pin(number)
+        if name == "pin_supply":
+            machine.ADC(pin)
+    except ValueError:
+        return False
+    return number not in _TAKEN
+
+
+def _twice(of, name):
+    # Whether another choice in `of` has the same pin.
+    return name.startswith("pin_") and of[name] >= 0 and any(
+        of[other] == of[name] for other in of if other != name and other.startswith("pin_")
     )
 
 
 def load():
-    """Take the defaults, then what the file says."""
+    """Take the defaults, then what the file says, in whatever order it says it."""
+    _load()
+    chosen.update(values)
+
+
+def _load():
     for name in CHOICES:
         values[name] = CHOICES[name][0]
     del refused[:]
@@ -96,11 +123,21 @@ def load():
     if type(found) is not dict:
         refused.append(FILE)
         return
-    for name in found:
+    for name in sorted(found):
         if fits(name, found[name]):
             values[name] = found[name]
         else:
             refused.append(name)
+    # Each that is taken back has its default, which may be a pin that another one chose: look again from the start.
+    again = True
+    while again:
+        again = False
+        for name in sorted(found):
+            if name not in refused and _twice(values, name):
+                values[name] = CHOICES[name][0]
+                refused.append(name)
+                again = True
+                break
 
 
 def choose(name, text):
@@ -111,31 +148,47 @@ def choose(name, text):
         value = text
     if name not in CHOICES:
         return "no such setting"
-    if not fits(name, value):
+    wanted = dict(chosen)
+    wanted[name] = value
+    if not fits(name, value) or _twice(wanted, name):
         return "does not fit: " + rule_words(name)
-    chosen = {}
-    for other in values:
-        if values[other] != CHOICES[other][0]:
-            chosen[other] = values[other]
-    chosen[name] = value
+    differ = {}
+    for other in wanted:
+        if wanted[other] != CHOICES[other][0]:
+            differ[other] = wanted[other]
     try:
         with open(NEW_FILE, "w") as file:
-            json.dump(chosen, file)
+            json.dump(differ, file)
         os.rename(NEW_FILE, FILE)
     except OSError:
         return "flash refused it"
-    values[name] = value
-    try:
-        os.remove(BAD_FILE)
-    except OSError:
-        pass
+    chosen[name] = value
+    _remove(BAD_FILE)
     return ""
 
 
-def set_aside():
-    """Take the choices away from the next start; it has the defaults, and names the file in `refused`."""
+def did_start():
+    """The firmware got as far as its first sample."""
+    _remove(UNSTARTED_FILE)
+
+
+def did_not_start():
+    """It did not. The second time in a row the choices are taken away from the next start, which tells."""
+    try:
+        os.stat(UNSTARTED_FILE)
+    except OSError:
+        open(UNSTARTED_FILE, "w").close()
+        return
+    _remove(UNSTARTED_FILE)
     try:
         os.rename(FILE, BAD_FILE)
+    except OSError:
+        pass  # nothing was chosen
+
+
+def _remove(path):
+    try:
+        os.remove(path)
     except OSError:
         pass
 
@@ -147,7 +200,9 @@ def rule_words(name):
         return "true or false"
     if len(rule) == 2:
         return " or ".join(rule[1])
-    return "a whole number from %d to %d%s" % (rule[1], rule[2], ", no pin twice" if name.startswith("pin_") else "")
+    if name.startswith("pin_"):
+        return "a pin that this board has and nothing else uses" + ("" if rule[1] else ", or none: -1")
+    return "a whole number from %d to %d" % (rule[1], rule[2])
 
 
 load()

@@ -16,6 +16,7 @@ FROM_LOG, STALLED = 0x20, 0x10  # bits of a line's FLAGS
 LINES_A_CYCLE = 8
 LINES_AT_ONCE = 1 << 20  # all
 STILL_US = 2_000_000  # without an edge: the vane has nothing to lose
+RETRY_US = 10_000_000  # after flash refused; each time twice as long
 LONGEST_US = 1 << 28  # times are not counted further
 
 
@@ -31,20 +32,20 @@ class Unheard:
         self.logging = False  # also while it rests
         self.resting = False
         self.began = False  # since somebody last looked; the looker clears it
-        self.n_files = 0
         self.watchdog = watchdog
         self.supply_low = False
         self.n_stalls = 0
         self.longest_stall_us = 0
         self._stalled = False
         self._alone_us = 0  # since the last `keep`
+        self._wait_us = 0  # until flash that refused is asked again
+        self._retry_us = RETRY_US
         self._next_seq = 0  # of the ring, the first that the log does not have
         self._still_us = 0  # since the last edge
         self._calm_us = LONGEST_US  # since air last moved
         self._calm_dp = 0
         self._edges = 0
         self._clear(0)
-        self.count_files()
 
     def heard(self):
         """The host is there. What waits is written, so that nothing of a log is in memory alone."""
@@ -55,18 +56,15 @@ class Unheard:
         self._next_seq = self.outbox.ring.seq
 
     def finish(self):
-        """Put all that the log should have on flash and end its file; whether that was possible."""
+        """Put all that the log should have on flash; whether that was possible."""
         done = True
         while done and self.logging and not self.resting and self._take(LINES_AT_ONCE):
             done = self.write()
-        done = self.write() and done
-        self.log.close()
-        self.count_files()
-        return done
+        return done and self.write()
 
-    def count_files(self):
-        """Look how many files the log has."""
-        self.n_files = len(self.log.files())
+    def state(self):
+        """How the log is, in a word."""
+        return self.log.failed or b"ok" if self.log_wanted else b"off"
 
     def sample(self, elapsed_us, edges, age_us, flags):
         """Make this cycle's line, or add it to the mean that is being made."""
@@ -112,8 +110,15 @@ class Unheard:
                 self._say(b"begins")
             self.resting = calm
             self.began = not calm
-        if not self.resting and self._take(LINES_A_CYCLE) and self._may_write() and not self.write():
-            self.logging = self.log.failed != b"full"
+        self._wait_us = max(self._wait_us - elapsed_us, 0)
+        if not self.resting and self._take(LINES_A_CYCLE) and self._may_write() and not self._wait_us:
+            if self.write():
+                self._retry_us = RETRY_US
+            elif self.log.failed == b"full":
+                self.logging = False
+            elif self.log.failed:
+                self._wait_us = self._retry_us
+                self._retry_us = min(2 * self._retry_us, LONGEST_US)
 
     def begin(self):
         """Begin to log, if that is wanted and there is room; in still air it rests at once."""

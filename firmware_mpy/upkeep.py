@@ -53,7 +53,9 @@ def say_identity(app, to):
     note.truth(b"field", settings.values["field"])
     note.number(b"mem_free", gc.mem_free())
     note.number(b"ring_lines", outbox.ring.n_lines)
-    note.number(b"logs", app.unheard.n_files)
+    note.word(b"log", unheard.state())
+    note.number(b"logs", unheard.log.n_files)
+    note.number(b"free_kib", unheard.log.free_kib())
     note.number(b"late", app.n_late)
     note.number(b"stalls", unheard.n_stalls)
     note.number(b"stall_us", unheard.longest_stall_us)
@@ -61,7 +63,7 @@ def say_identity(app, to):
     note.number(b"bad_commands", app.orders.commands.n_bad)
     note.number(b"bus_recoveries", app.bus.n_recoveries)
     note.truth(b"supply_low", app.supply.low)
-    note.truth(b"crash", crash.read() != "")
+    note.truth(b"crash", app.crashed)
     note.word(b"refused", crash.plain(" ".join(settings.refused))[:80].encode())
     outbox.post(True)
 
@@ -83,6 +85,7 @@ def say_crash(app, to):
 def forget_crash(app, to):
     """Remove that note."""
     crash.forget()
+    app.crashed = False
     app.outbox.reply(to, True)
     yield
 
@@ -97,7 +100,7 @@ def say_settings(app, to):
         yield
         outbox.start(b"setting")
         note.word(b"name", name.encode())
-        for key, value in ((b"value", settings.values[name]), (b"default", settings.CHOICES[name][0])):
+        for key, value in ((b"value", settings.chosen[name]), (b"default", settings.CHOICES[name][0])):
             if value is True or value is False:
                 note.truth(key, value)
             elif isinstance(value, int):
@@ -120,39 +123,39 @@ def choose(app, to, name, text):
 
 def restart(app, to):
     """Begin again, with nothing of a log in memory alone."""
-    app.unheard.finish()
     app.outbox.reply(to, True)
     yield
+    app.unheard.finish()
     app.stop = True
 
 
 def maintain(app, to):
     """Begin again with the prompt."""
-    app.unheard.finish()
-    with open(settings.MAINTAIN_FILE, "w"):
-        pass
+    open(settings.MAINTAIN_FILE, "w").close()
     app.outbox.reply(to, True)
     yield
+    app.unheard.finish()
     app.stop = True
 
 
 def say_logs(app, to):
     """What the log holds; what it still has in memory is put on flash first, and its file ended."""
     outbox, log = app.outbox, app.unheard.log
-    app.unheard.finish()
     outbox.reply(to, True)
-    numbers = log.files()
-    for each in numbers:
+    yield
+    app.unheard.finish()
+    log.close()  # what comes now goes into a file that this list does not have: the host will forget those that it has
+    files = log.files()
+    for each, n_blocks in files:
         yield
-        boot, n_blocks = log.about(each)
         outbox.start(b"log")
         outbox.note.number(b"number", each)
-        outbox.note.word(b"of_boot", boot)
+        outbox.note.word(b"of_boot", log.boot_of(each))
         outbox.note.number(b"blocks", n_blocks)
         outbox.post(True)
     yield
     outbox.start(b"logs")
-    outbox.note.number(b"count", len(numbers))
+    outbox.note.number(b"count", len(files))
     outbox.note.number(b"free_kib", log.free_kib())
     outbox.post(True)
 
@@ -183,7 +186,6 @@ def fetch(app, to, text, block_text):
 def forget(app, to, text):
     """Remove a file of the log."""
     if app.unheard.log.forget(number(text)):
-        app.unheard.count_files()
         app.outbox.reply(to, True)
     else:
         app.outbox.reply(to, False, b"no such log")

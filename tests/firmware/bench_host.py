@@ -152,10 +152,14 @@ def wait_until(host: Host, board_s: float) -> None:
         reached_s = host.lines[-1].t_us / 1e6
 
 
-def run_on_board(script: str, world: Path, *arguments: str, micropython: bool = True) -> str:
-    """Run tests/firmware/on_board/`script` in front of the fake machine layer; its output."""
+def run_on_board(script: str, world: Path, *arguments: str, flash: Path | None = None) -> str:
+    """Run tests/firmware/on_board/`script` in front of the fake machine layer; its output.
+
+    `flash` is the image that it may mount.
+    """
     fake, firmware = fake_folder(), firmware_folder()
-    environment = os.environ | {
+    environment = os.environ | ({"HOODTRACE_FLASH": str(flash)} if flash else {})
+    environment |= {
         "HOODTRACE_WORLD": str(world),
         "HOODTRACE_CLOCK": "free",
         "HOODTRACE_FIRMWARE": str(firmware),

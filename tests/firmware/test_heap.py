@@ -32,6 +32,27 @@ def test_nine_hundred_whole_cycles_with_the_heap_locked(world: Path) -> None:
 
 
 @pytest.mark.usefixtures("micropython")
+@pytest.mark.parametrize(
+    "absent", [{"dp_address": None}, {"air": []}, {"dp_address": None, "air": []}], ids=["dp", "air", "both"]
+)
+def test_with_sensors_that_are_not_there(world: Path, absent: dict[str, object]) -> None:
+    small_world(world, 30, **absent)
+    numbers = dict(re.findall(r"(\w+) (\d+)", run_on_board("heap.py", world)))
+    assert (int(numbers["writes"]), int(numbers["grown"])) == (900, 0)
+
+
+@pytest.mark.usefixtures("micropython")
+@pytest.mark.parametrize("absent", [{}, {"dp_address": None, "air": []}], ids=["none", "both"])
+def test_a_lease_that_ends_and_a_log_that_rests(world: Path, absent: dict[str, object]) -> None:
+    small_world(world, 40, 0.0, **absent)
+    (world / "edges.i64").write_bytes(b"")
+    numbers = dict(re.findall(r"(\w+) (\d+)", run_on_board("heap.py", world, "alone")))
+    assert 0 < int(numbers["writes"]) < 500  # the lease ended
+    assert int(numbers["seq"]) > 10 * 50  # all in memory for 10 s, then a rest
+    assert int(numbers["grown"]) == 0
+
+
+@pytest.mark.usefixtures("micropython")
 def test_control_an_allocation_is_caught(world: Path) -> None:
     with pytest.raises(AssertionError, match="MemoryError"):
         run_on_board("heap.py", world, "control")

@@ -65,9 +65,12 @@ def watched_run(folder: Path, board_s: int, *arguments: str) -> tuple[int, str, 
                 assert time.monotonic() < end, "no log"
                 board.stdin.write(b"\n")
                 time.sleep(0.005)
-            board.stdin.write(command(1, "logs") + command(2, "fetch 1 0"))
-            while b'"fetched"' not in rest:
-                rest += os.read(board.stdout.fileno(), 65536)
+            for words, last in (("logs", b'"kind":"logs"'), ("fetch 1 0", b'"fetched"')):
+                board.stdin.write(command(1, words))
+                rest = b""
+                while last not in rest:
+                    assert select.select([board.stdout], [], [], 30)[0], f"no answer to {words}: {rest!r}"
+                    rest += os.read(board.stdout.fileno(), 65536)
         board.stdin.close()
         told = board.stderr.read().decode()
         return board.wait(), told, n_good

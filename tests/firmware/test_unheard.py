@@ -6,6 +6,7 @@ import itertools
 import time
 from pathlib import Path
 
+import numpy as np
 import pytest
 
 from firmware.bench_host import BoardLine, Host, small_world, wait_until
@@ -219,3 +220,15 @@ def test_with_memory_half_full_it_no_longer_waits(tmp_path: Path) -> None:
             time.sleep(0.03)  # each question adds lines, too
         assert state["stalls"] != 0
         assert 200e6 < host.lines[-1].t_us < 500e6
+
+
+def test_after_a_rest_the_log_goes_on_in_the_same_file(tmp_path: Path, runs_micropython: bool) -> None:
+    world = small_world(tmp_path / "world", 400.0, dp_counts=0.0)
+    spells = [np.arange(start, start + 5e6, 10_007) for start in (1e6, 100e6, 200e6)]
+    np.concatenate(spells).astype("<i8").tofile(world / "edges.i64")
+    with alone(world, runs_micropython) as virtual:
+        host = Host(virtual)
+        wait_until(host, 300.0)
+        lines = fetched(host)
+    assert [line.body["state"] for line in lines if line.body.get("kind") == "log"] == ["begins", "rests"] * 3
+    assert len([line for line in host.messages("log") if "blocks" in line.body]) == 1

@@ -12,7 +12,11 @@ from array import array
 from time import ticks_us
 
 import gc
+import machine
 import micropython
+
+machine.N_PINS = 48  # of the largest RP2350
+machine.outputs = bytearray(48)
 
 from vane import open_vane
 from world import world

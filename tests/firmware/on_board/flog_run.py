@@ -28,13 +28,21 @@ def contents(number, new=None):
 
 
 def everything(log):
-    return [lines_of(log, number, i) for number in log.files() for i in range(log.about(number)[1])]
+    return [lines_of(log, number, i) for number, n_blocks in log.files() for i in range(n_blocks)]
+
+
+def numbers(log):
+    return [number for number, _ in log.files()]
+
+
+def about(log, number):
+    return log.boot_of(number), dict(log.files()).get(number, 0)
 
 
 assert (BLOCK, BLOCKS_A_FILE) == (4096, 16)
 # An empty folder, and one that is not there.
 log = Log("0badcafe")
-assert log.files() == [] and log.about(1) == (b"", 0) and log.open_block(1, 0) == -1 and not log.forget(1)
+assert numbers(log) == [] and about(log, 1) == (b"", 0) and log.open_block(1, 0) == -1 and not log.forget(1)
 assert log.write() and not log.failed and log.block_done and log.next_line_into(bytearray(600), 0) == 0
 passed("nothing there")
 
@@ -53,7 +61,7 @@ while len(expected) < 20:
     expected.append(lines)
 assert any(line.startswith(b"S fffffff") for lines in expected for line in lines)
 assert any(line.startswith(b"S 0000001") or line.startswith(b"J 0000001") for lines in expected for line in lines)
-assert log.files() == [1, 2] and log.about(1) == (b"0badcafe", BLOCKS_A_FILE) and log.about(2) == (b"0badcafe", 4)
+assert numbers(log) == [1, 2] and about(log, 1) == (b"0badcafe", BLOCKS_A_FILE) and about(log, 2) == (b"0badcafe", 4)
 assert [os.stat("log/%04d.log" % n)[6] for n in (1, 2)] == [BLOCKS_A_FILE * BLOCK, 4 * BLOCK]
 assert everything(log) == expected
 passed("byte for byte, sixteen blocks a file, wrap of SEQ")
@@ -78,7 +86,7 @@ seq, line = maker.sample()
 assert not log.take(maker.ring, seq) and not log.take(maker.ring, seq)
 assert log.write()
 expected.append(lines)
-assert log.files() == [1, 2, 3] and everything(log) == expected
+assert numbers(log) == [1, 2, 3] and everything(log) == expected
 # What the ring does not hold any more is left out and does not stop the log.
 small = Maker(draw, 64, 1024)
 gone, _ = small.message(300)
@@ -102,23 +110,27 @@ for name in ("0009.log", "notes.txt", "1.log", "x.log", "-001.log", "00012.log",
         file.write("garbage" * (BLOCK if name == "0009.log" else 1))
 with open("log/0004.log", "w") as file:
     pass  # cut between its beginning and its first block
+os.mkdir("log/0003x")
+os.mkdir("log/8888.log")  # a folder
+with open("log/99999999.log", "w") as file:
+    file.write("x" * BLOCK)
 log = Log("12345678")
 assert "0004.log" not in os.listdir("log")
 lines = maker.fill(log, 7)
 assert log.write()
-assert log.files() == [1, 2, 3, 9, 10], log.files()
-assert log.about(9) == (b"", 7) and lines_of(log, 9, 0) is None
-assert log.about(10) == (b"12345678", 1) and lines_of(log, 10, 0) == lines
-assert log.about(3) == (b"0badcafe", 3) and lines_of(log, 3, 2) == expected[-1]
+assert numbers(log) == [1, 2, 3, 9, 10], numbers(log)
+assert about(log, 9) == (b"", 7) and lines_of(log, 9, 0) is None
+assert about(log, 10) == (b"12345678", 1) and lines_of(log, 10, 0) == lines
+assert about(log, 3) == (b"0badcafe", 3) and lines_of(log, 3, 2) == expected[-1]
 log.forget(9)
 passed("several boots and garbage")
 
 # Forgetting: also the running file, then the next write begins another.
-assert log.forget(1) and not log.forget(1) and log.files() == [2, 3, 10]
-assert log.forget(10) and log.files() == [2, 3]
+assert log.forget(1) and not log.forget(1) and numbers(log) == [2, 3, 10]
+assert log.forget(10) and numbers(log) == [2, 3]
 again = maker.fill(log, 3)
 # Its number is a new one: saying `forget 10` again must not hit it.
-assert log.write() and log.files() == [2, 3, 11] and lines_of(log, 11, 0) == again
+assert log.write() and numbers(log) == [2, 3, 11] and lines_of(log, 11, 0) == again
 assert not log.forget(10)
 passed("forget")
 
@@ -134,10 +146,19 @@ for place in (0, 3, 4, 7, 8, 9, 10, 100, BLOCK - 9, BLOCK - 8, BLOCK - 1):
     assert lines_of(log, 3, 0) == expected[-3] and lines_of(log, 3, 2) == expected[-1]
 for filler in (b"\0", b"\xff"):
     contents(3, filler * BLOCK + whole[BLOCK:])
-    assert log.about(3) == (b"0badcafe", 3) and lines_of(log, 3, 0) is None
+    assert about(log, 3) == (b"0badcafe", 3) and lines_of(log, 3, 0) is None
     assert lines_of(log, 3, 1) == expected[-2]
 contents(3, whole[:-1])
-assert log.about(3) == (b"0badcafe", 2) and log.open_block(3, 2) == -1 and log.open_block(3, 99) == -1
+assert about(log, 3) == (b"0badcafe", 2) and log.open_block(3, 2) == -1 and log.open_block(3, 99) == -1
+contents(3, whole)
+# An entry that no board wrote, in a block with a right CRC: it would never fit into the output.
+foreign = bytearray(whole[:BLOCK])
+for n_text, good in ((flog.LONGEST_NOTE, True), (flog.LONGEST_NOTE + 1, False), (3000, False)):
+    foreign[flog.HEAD : flog.HEAD + 3] = bytes((flog.NOTE, n_text >> 8, n_text & 255))
+    foreign[8:10] = bytes((n_text + 3 >> 8, n_text + 3 & 255))
+    flog.crc_into(foreign, flog.CRC_AT, foreign, 0, flog.CRC_AT)
+    contents(3, foreign)
+    assert log.open_block(3, 0) == (1 if good else -1), n_text
 contents(3, whole)
 passed("damage")
 
@@ -172,7 +193,7 @@ for errno, at, why in ((5, "write", b"error"), (5, "flush", b"error"), (28, "wri
             file.write("x" * BLOCK)
         assert log.forget(99)
     assert log.failed == (b"" if why == b"full" else why)
-    assert log.write() and not log.failed and lines_of(log, log.files()[-1], log.about(log.files()[-1])[1] - 1) == lines
+    assert log.write() and not log.failed and lines_of(log, log.files()[-1][0], log.files()[-1][1] - 1) == lines
     before.append(lines)
     log.close()
 assert everything(log) == before
@@ -197,7 +218,7 @@ lines = maker.fill(log, 5)
 flog.os = Os(31)  # 124 KiB
 assert not log.write() and log.failed == b"full" and log.n_waiting == 5 and log.free_kib() == 124
 flog.os = Os(32)
-assert not log.write() and log.forget(2) and log.write() and lines_of(log, log.files()[-1], 0) == lines
+assert not log.write() and log.forget(2) and log.write() and lines_of(log, log.files()[-1][0], 0) == lines
 flog.os = Os(0)  # a file that has begun goes on
 del asked[:]
 lines = maker.fill(log, 5)
@@ -211,10 +232,10 @@ with open("log", "w") as file:
     file.write("no folder")
 other = Log("00000001")
 maker.fill(other, 5)
-assert not other.write() and other.failed == b"error" and other.files() == []
+assert not other.write() and other.failed == b"error" and numbers(other) == []
 assert not other.write() and other.n_waiting == 5
 os.remove("log")
-assert other.write() and not other.failed and other.files() == [1]
+assert other.write() and not other.failed and numbers(other) == [1]
 passed("full and refused")
 
 # With the heap locked: taking, writing to a file that is open, giving lines out.

@@ -151,8 +151,8 @@ class Life:
     def look(self):
         """Compare what is there with what must be there, then go on from what is there."""
         log, found, torn = self.log, [], 0
-        for number in log.files():
-            boot, n_blocks = log.about(number)
+        for number, n_blocks in log.files():
+            boot = log.boot_of(number)
             for i in range(n_blocks):
                 lines = lines_of(log, number, i)
                 if lines is None:
@@ -198,11 +198,11 @@ class Life:
 
     def forget(self):
         log = self.log
-        numbers = log.files()
-        if numbers:
+        files = log.files()
+        if files:
             self.doing = "forget"
-            self.going = log.about(numbers[0])[1]
-            assert log.forget(numbers[0])
+            number, self.going = files[0]
+            assert log.forget(number)
             self.kept = self.kept[self.going :]
             self.going = 0
 

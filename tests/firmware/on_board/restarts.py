@@ -59,14 +59,24 @@ if WHAT == "crash":
     crash.forget()
     assert crash.read() == ""
 elif WHAT == "settings":
-    # Choices that the firmware cannot start with are set aside, once it has run they are not.
+    # Choices that the firmware cannot start with twice in a row are set aside; once it has run they are not.
     def no_such_pin():
         raise ValueError("invalid pin")
 
+    def nothing():
+        pass
+
     assert settings.choose("rate_hz", "20") == ""
     fake_app(no_such_pin)
+    for _ in range(3):
+        assert run_main() and "settings.json" in os.listdir()
+    for _ in range(3):
+        fake_app(nothing, no_such_pin)
+        assert run_main() and "settings.json" in os.listdir()
+        fake_app(no_such_pin)  # it started well: no row
+        assert run_main() and "settings.json" in os.listdir()
+    fake_app(nothing, no_such_pin)
     assert run_main() and "settings.json" in os.listdir()
-    fake_app(None, no_such_pin)
     assert run_main() and "settings.json" not in os.listdir()
     settings.load()
     assert settings.refused == ["settings.bad"] and settings.values["rate_hz"] == 50
@@ -74,6 +84,84 @@ elif WHAT == "settings":
     settings.load()
     assert settings.refused == [] and settings.values["rate_hz"] == 20
     os.remove("settings.json")
+    settings.load()
+    # Whatever is wrong with the LED, with the note, with flash: the board starts again, and does not stop at the prompt.
+    import crash
+
+    for name, value in (("pin_led", 40), ("pin_button", 40)):
+        settings.values[name] = value
+        assert run_main(), name
+    crash_note, crash.note = crash.note, no_such_pin
+    assert run_main()
+    crash.note = crash_note
+    settings.load()
+    # What `choose` takes counts from the next boot, what it refuses never.
+    for name, value in (("pin_led", "40"), ("pin_button", "30"), ("pin_supply", "22"), ("pin_vane", "16")):
+        assert settings.choose(name, value).startswith("does not fit"), name
+    assert settings.choose("pin_supply", "27") == "" and settings.choose("pin_led", "22") == ""
+    assert settings.choose("pin_buzzer", "22").startswith("does not fit") and settings.choose("pin_vane", "17") == ""
+    assert settings.values["pin_supply"] == -1 and settings.chosen["pin_supply"] == 27
+    settings.load()
+    assert not settings.refused and [settings.values["pin_" + name] for name in ("supply", "led", "vane")] == [
+        27,
+        22,
+        17,
+    ]
+    # In whatever order a file says it, the same is taken, and no pin twice.
+    rows = [[]]
+    for name in ("pin_button", "pin_led", "pin_vane", "rate_hz"):
+        rows = [row[:i] + [name] + row[i:] for row in rows for i in range(len(row) + 1)]
+    assert len(rows) == 24
+    for wanted, refused in (
+        ({"pin_button": 20, "pin_vane": 14, "pin_led": 15, "rate_hz": 25}, []),
+        ({"pin_button": 20, "pin_vane": 14, "pin_led": 14, "rate_hz": 25}, ["pin_led"]),
+        ({"pin_button": 15, "pin_vane": 14, "pin_led": 16, "rate_hz": 25}, ["pin_led"]),
+        ({"pin_button": 99, "pin_vane": 14, "pin_led": 15, "rate_hz": 25}, ["pin_button", "pin_vane", "pin_led"]),
+    ):
+        for row in rows:
+            with open("settings.json", "w") as file:
+                file.write("{%s}" % ", ".join('"%s": %d' % (name, wanted[name]) for name in row))
+            settings.load()
+            assert settings.refused == refused, (row, settings.refused)
+            for name in wanted:
+                value = settings.CHOICES[name][0] if name in refused else wanted[name]
+                assert settings.values[name] == value, (row, name)
+    os.remove("settings.json")
+elif WHAT == "memory":
+    # No memory for the note of a crash: the board starts again.
+    import crash
+
+    def short():
+        raise MemoryError
+
+    fake_app(short)
+    crash.open = lambda *_: short()
+    assert run_main() and "crash.txt" not in os.listdir()
+elif WHAT == "countdowns":
+    # Days with nobody there: nothing that counts time leaves what a board holds without allocating.
+    import app as board
+    from bus import Bus
+    from cues import Cues
+    from vane import open_vane
+
+    pin = machine.Pin
+    app = board.App(
+        micropython.RingIO(64), None, open_vane(), Bus(), pin(settings.values["pin_button"], pin.IN), Cues()
+    )
+    app.begin()
+    unheard = app.unheard
+    for resting in (True, False):
+        for step_us in (20_000, 1 << 24):
+            for _ in range(300):
+                unheard.resting = resting
+                unheard.sample(step_us, 0, 0, 3)
+                unheard.step(step_us)
+                app.button.feed(False, step_us)
+                app.cues.step(step_us)
+                app._say_in_turn(step_us)
+                for part in (app, unheard, unheard.log, app.button, app.cues, app.supply, app.dp, app.air, app.outbox):
+                    for name, value in part.__dict__.items():
+                        assert type(value) is not int or abs(value) < 1 << 30, (name, value)
 elif WHAT == "interrupt":
     # Ctrl-C passes through to the prompt: no note, no restart.
     def interrupted():
@@ -154,6 +242,10 @@ elif WHAT == "full":
     assert app.outbox.ring.seq - before >= 1000  # the full rate, not means
     assert app.unheard.log.failed == b"full" and not app.unheard.logging
     assert len(asked) == 1, asked
+    ring, out, begun = app.outbox.ring, bytearray(512), 0
+    for seq in range(ring.seq - ring.held, ring.seq):
+        begun += b'"state":"begins"' in bytes(out[: ring.line_into(out, 0, seq)])
+    assert begun == 1, begun
     assert played == [b"trouble"], played
 elif WHAT == "means":
     # Means are rounded to the nearest count, over both signs, and leave out what is not valid.
@@ -163,9 +255,6 @@ elif WHAT == "means":
         raw_dp = raw_temp = n_waiting = 0
         counts_per_pa = 240
         failed = b""
-
-        def files(self):
-            return []
 
     made = []
     parts = Parts()
@@ -200,7 +289,16 @@ else:
     for _ in range(1500):
         world.advance(world.now_us + 20_000)
         app.cycle()
-    assert app.unheard.log.failed
+    log = app.unheard.log
+    # Asked again after 10 s, 20 s, 40 s, not in each cycle; the board asks for itself and a command at once.
+    assert log.failed == b"error" and app.unheard.state() == b"error"
+    tries, begin = [], log._begin
+    log._begin = lambda: tries.append(world.now_us) or begin()
+    for _ in range(5000):
+        world.advance(world.now_us + 20_000)
+        app.cycle()
+    assert [round((b - a) / 20e6) for a, b in zip(tries, tries[1:])] == [2], tries
+    log._begin = begin
     ring, faults = app.outbox.ring, 0
     out = bytearray(512)
     for seq in range(ring.seq):
@@ -208,4 +306,34 @@ else:
         faults += b'"sensor":"log"' in bytes(out[:n])
     assert faults == 1, faults
     os.remove("log")
+    for _ in range(5000):
+        world.advance(world.now_us + 20_000)
+        app.cycle()
+    assert log.failed == b"" and app.unheard.state() == b"ok" and log.n_files == 1, (log.failed, log.n_files)
+    # Memory that is short is no reason to stop either, and leaves no empty file behind.
+    import flog
+
+    def refuse(*_):
+        raise MemoryError
+
+    app.unheard.finish()
+    log.close()
+    names = os.listdir("log")
+    flog.open = refuse
+    for _ in range(3000):
+        world.advance(world.now_us + 20_000)
+        app.cycle()
+    assert log.failed == b"error" and os.listdir("log") == names
+
+    class Full:
+        def write(self, data):
+            raise OSError(5)
+
+        def close(self):
+            pass
+
+    flog.open = lambda path, mode: open(path, mode).close() or Full()
+    assert not app.unheard.finish() and log.failed == b"error" and os.listdir("log") == names
+    del flog.open
+    assert app.unheard.finish() and log.failed == b"" and len(os.listdir("log")) == len(names) + 1
 print("all right")

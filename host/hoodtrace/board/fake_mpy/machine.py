@@ -21,6 +21,8 @@ EIO = 5
 ETIMEDOUT = 110
 ADC_FULL_MV = 3300
 WDT_LONGEST_MS = 8388
+N_PINS = 30
+ANALOG_PINS = (26, 27, 28, 29)
 
 
 def role_of(number):
@@ -71,7 +73,7 @@ class Pin:
     IRQ_FALLING, IRQ_RISING = 4, 8
 
     def __init__(self, number, mode=-1, pull=-1, value=None):
-        if number < 0 or number >= len(outputs):
+        if not 0 <= number < N_PINS:
             raise ValueError("invalid pin")
         self.number = number
         self.role = role_of(number)
@@ -264,6 +266,8 @@ class ADC:
     """An analog input; on the supply's pin its voltage behind the divider, else nothing."""
 
     def __init__(self, pin):
+        if pin.number not in ANALOG_PINS:
+            raise ValueError("Pin doesn't have ADC capabilities")
         self._role = pin.role
 
     def read_u16(self):
@@ -307,7 +311,7 @@ def unique_id():
     return b"\xe6\x61\xfa\x4b\x00\x00\x00\x01"
 
 
-outputs = bytearray(64)  # what each pin was last told
+outputs = bytearray(N_PINS)  # what each pin was last told
 heard = Heard(os.getenv("HOODTRACE_HEARD"))
 lines = Lines(world)
 # Chips keep their power when the board restarts.

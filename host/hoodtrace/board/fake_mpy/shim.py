@@ -55,11 +55,18 @@ def module(name, **contents):
     sys.modules[name] = made
 
 
+def ilistdir(path="."):
+    """Name, type, inode and size of what is in a folder."""
+    for each in os.scandir(path):
+        yield each.name, 0x4000 if each.is_dir() else 0x8000, each.inode(), each.stat().st_size
+
+
 def start():
     """Replace, then run."""
     sys.path[:0] = [here, os.environ["HOODTRACE_FIRMWARE"]]
     builtins.ptr8 = builtins.ptr16 = lambda data: data
     gc.mem_free = lambda: 0
+    os.ilistdir = ilistdir
     sys.print_exception = lambda error, file: traceback.print_exception(error, file=file)
     module("micropython", viper=lambda f: f, const=lambda x: x, heap_lock=lambda: 0, heap_unlock=lambda: 0)
     module("uselect", poll=Poll, POLLIN=real_select.POLLIN, POLLHUP=real_select.POLLHUP)
