@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import shutil
+import sys
 import tempfile
 import time
 from datetime import UTC, datetime, timedelta
@@ -63,7 +64,8 @@ def demo(
     if not runtime.startswith("MicroPython"):
         typer.echo("MicroPython is not there for this machine: the firmware's files ran under CPython with a shim.")
     typer.echo(f"Visit: {folder} (plan, hood file, journal, traces/{TRACE} and the truth beside it)")
-    typer.echo(f"Next:  hoodtrace readings {folder / 'traces' / TRACE} --hood {folder / 'hood.toml'}")
+    command = "hoodtrace" if shutil.which("hoodtrace") else sys.argv[0]
+    typer.echo(f"Next:  {command} readings {folder / 'traces' / TRACE} --hood {folder / 'hood.toml'}")
     typer.echo("On a real visit: a firm ladder, no hand above your reach, and a qualified person where a fire burns.")
 
 
@@ -110,20 +112,25 @@ def _print(found: Table, truth: Row, folder: Path) -> None:
     for name in ("terminal", "", "reading m3/h", "±95 %", "truth m3/h", "off", "remarks"):
         grid.add_column(name, justify="left" if name in ("terminal", "", "remarks") else "right", overflow="fold")
     n_given = n_inside = 0
+    shown: list[Row] = []
     for hold in truth["holds"]:
         for plateau in hold["plateaus"]:
             middle_s = (plateau["start_s"] + plateau["end_s"]) / 2.0 - origin_s
             true_m3h = plateau["flow_m3h"]
             row = _at(found.readings, middle_s)
+            refused = None if row is not None else _at(found.refused, middle_s)
+            entry = row or refused
+            # Two levels of one hold that the averaging did not tell apart have one entry.
+            same = ["same stretch as the row above"] if entry is not None and entry in shown else []
+            shown += [] if entry is None else [entry]
             if row is not None:
                 off = row["flow_m3h"] - true_m3h
                 n_given += 1
                 n_inside += abs(off) <= row["expanded_m3h"]
-                remarks = "; ".join([*row["flags"], *(f"{c['why']} cut out" for c in row["rejected"])])
+                remarks = "; ".join([*same, *row["flags"], *(f"{c['why']} cut out" for c in row["rejected"])])
                 numbers = (f"{row['flow_m3h']:.1f}", f"{row['expanded_m3h']:.1f}", f"{true_m3h:.1f}", f"{off:+.1f}")
             else:
-                refused = _at(found.refused, middle_s)
-                remarks = "not found" if refused is None else f"refused: {refused['why']}"
+                remarks = "not found" if refused is None else "; ".join([f"refused: {refused['why']}", *same])
                 estimate = "" if refused is None else f"about {refused['estimate_m3h']:.0f}"
                 numbers = (estimate, "", f"{true_m3h:.1f}", "")
             grid.add_row(hold["terminal"], hold["direction"], *numbers, remarks)

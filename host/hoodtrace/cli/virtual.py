@@ -68,7 +68,7 @@ def _serve(world: Path, clock: ServedClock, socket: bool, address: tuple[str, in
     with VirtualBoard(world, clock.value, transport, address=address, flash=flash) as board:
         typer.echo(f"port: {board.port}")
         typer.echo(f"runs: {board.runtime}")
-        typer.echo("Ctrl-C ends it.")
+        typer.echo(f"Ctrl-C ends it. In another window, for example: hoodtrace board --port {board.port}")
         try:
             while board.running:
                 time.sleep(0.2)

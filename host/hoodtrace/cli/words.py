@@ -2,69 +2,78 @@
 
 from __future__ import annotations
 
+import shutil
+import textwrap
 from typing import Any
+
+import typer
 
 from hoodtrace.averaging.table import Table as Readings
 from hoodtrace.cli.printable import printable
 
 
-def print_readings(found: Readings) -> None:
-    """Print readings and refusals, the trace's losses, and each flag in words."""
-    from rich.console import Console
-    from rich.table import Table
+TOUCH_S = 5.0
+"""A refused plateau shorter than this is a touch of the hands or the way to the next terminal: listed, not tabled."""
 
-    console = Console(highlight=False, soft_wrap=False)
+_HEAD = ("hold", "from s", "to s", "", "flow m3/h", "±95 %", "of it air", "vane", "taps")
+_WIDTHS = (6, 8, 8, 10, 11, 7, 11, 7, 7)
+_INDENT = 6
+
+
+def print_readings(found: Readings) -> None:
+    """Print readings and refusals, the trace's losses, and each flag in words; 80 columns are enough."""
     trace = found.trace
-    console.print(
+    _say(
         f"{printable(trace['file'])}: {trace['duration_s']:.0f} s, {trace['lines']} good lines, "
         f"{trace['bad_lines']} damaged, "
         f"{trace['lost_samples']} lost, {trace['boots']} run{'s' if trace['boots'] != 1 else ''} of the board"
-        f"; hood: {printable(found.hood['name'])}",
-        markup=False,
+        f"; hood: {printable(found.hood['name'])}"
     )
     for note in trace["notes"]:
-        console.print(f"note: {note}", markup=False)
-    table = Table(show_edge=False, pad_edge=False, header_style="bold")
-    for name, justify in (
-        ("hold", "right"),
-        ("from s", "right"),
-        ("to s", "right"),
-        ("", "left"),
-        ("flow m3/h", "right"),
-        ("±95 %", "right"),
-        ("of it air", "right"),
-        ("vane", "right"),
-        ("taps", "right"),
-        ("remarks", "left"),
-    ):
-        table.add_column(name, justify=justify, overflow="fold")  # type: ignore[arg-type]
-    rows = [(r["hold"], r["plateau"], r) for r in (*found.readings, *found.refused)]
-    for _, _, row in sorted(rows, key=lambda r: r[:2]):
-        table.add_row(*_cells(row))
-    console.print(table)
-    flags = sorted({flag for _, _, row in rows for flag in row["flags"]})
-    for flag in flags:
-        console.print(f"{flag}: {flag_words(flag)}", markup=False)
-    console.print("±95 %: half-width of the 95 % interval, hood included; 'of it air' is the part of the air itself.")
+        _say(f"note: {note}")
+    touches = [row for row in found.refused if row["end_s"] - row["start_s"] < TOUCH_S]
+    rows = sorted(
+        [*found.readings, *(row for row in found.refused if row not in touches)],
+        key=lambda row: (row["hold"], row["plateau"]),
+    )
+    typer.echo("\n" + _columns(_HEAD))
+    for row in rows:
+        _print_row(row)
+    if touches:
+        typer.echo("")
+        places = ", ".join(f"{row['start_s']:.0f}" for row in touches)
+        many = f"{len(touches)} touches" if len(touches) > 1 else "1 touch"
+        _say(f"And {many} of under {TOUCH_S:.0f} s, at {places} s: nothing to read.")
+    typer.echo("")
+    for flag in sorted({flag for row in rows for flag in row["flags"]}):
+        _say(f"{flag}: {flag_words(flag)}")
+    _say("±95 %: half-width of the 95 % interval, hood included; 'of it air' is the part of the air itself.")
 
 
-def _cells(row: dict[str, Any]) -> list[str]:
+def _print_row(row: dict[str, Any]) -> None:
     name = f"{row['hold']}.{row['plateau']}"
-    ends = [f"{row['start_s']:.1f}", f"{row['end_s']:.1f}", row["direction"]]
+    ends = (name, f"{row['start_s']:.1f}", f"{row['end_s']:.1f}", row["direction"])
     if "why" in row:
         sign = "up to " if row["why"] == "too slow" else "about "
-        estimate = f"{sign}{row['estimate_m3h']:.1f}" if row["estimate_m3h"] is not None else "-"
-        return [name, *ends, "no reading", "", "", "", "", "; ".join([f"{row['why']} ({estimate})", *row["flags"]])]
-    cuts = [f"{r['why']} cut out at {r['start_s']:.0f} s" for r in row["rejected"]]
-    return [
-        name,
-        *ends,
-        f"{row['flow_m3h']:.1f}",
-        f"{row['expanded_m3h']:.1f}",
-        f"{row['expanded_random_m3h']:.1f}",
-        *("-" if row[k] is None else f"{row[k]:.1f}" for k in ("vane_m3h", "taps_m3h")),
-        "; ".join([*row["flags"], *cuts]),
-    ]
+        estimate = f" ({sign}{row['estimate_m3h']:.1f})" if row["estimate_m3h"] is not None else ""
+        typer.echo(f"{_columns(ends)}  no reading: {row['why']}{estimate}")
+        remarks = row["flags"]
+    else:
+        flows = (row[k] for k in ("flow_m3h", "expanded_m3h", "expanded_random_m3h", "vane_m3h", "taps_m3h"))
+        typer.echo(_columns((*ends, *("-" if flow is None else f"{flow:.1f}" for flow in flows))))
+        remarks = [*row["flags"], *(f"{r['why']} cut out at {r['start_s']:.0f} s" for r in row["rejected"])]
+    if remarks:
+        _say("; ".join(remarks), " " * _INDENT)
+
+
+def _columns(cells: tuple[str, ...]) -> str:
+    pairs = zip(cells, _WIDTHS, strict=False)
+    return "".join(f"  {cell:<{width - 2}}" if i == 3 else f"{cell:>{width}}" for i, (cell, width) in enumerate(pairs))
+
+
+def _say(text: str, indent: str = "") -> None:
+    width = max(40, shutil.get_terminal_size().columns)
+    typer.echo(textwrap.fill(text, width, initial_indent=indent, subsequent_indent=indent, break_on_hyphens=False))
 
 
 _WORDS = {
