@@ -74,6 +74,7 @@ class App:
         self.again = Again(self.outbox)
         self.orders = Orders(reader, self)
         self.set_rate(choice["rate_hz"])
+        self.edges_per_rev = choice["edges_per_rev"]
         self.lease_us = 0
         self.late = False
         self.n_late = 0
@@ -197,6 +198,7 @@ class App:
             note.raw(b'"')
         note.word(b"build", self.build)
         note.number(b"logs", self.unheard.log.n_files)
+        note.number(b"edges_per_rev", self.edges_per_rev)
         outbox.post(asked)
 
     def _look_at_button(self, down, elapsed_us):

@@ -107,6 +107,7 @@ def say_settings(app, to):
                 note.number(key, value)
             else:
                 note.word(key, value.encode())
+        note.word(b"rule", settings.rule_words(name).encode())
         outbox.post(True)
     yield
     outbox.start(b"settings")

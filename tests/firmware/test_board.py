@@ -75,7 +75,7 @@ def test_messages(tmp_path: Path, runs_micropython: bool) -> None:
     assert hello == {
         "kind": "hello", "protocol": 1, "firmware": "0.2.0", "board": f"virtual board, {runtime}",
         "boot": hello["boot"], "rate_hz": 50, "dp_counts_per_pa": 60, "dp_temp_counts_per_k": 200,
-        "dp_product": "03020b01", "build": hello["build"], "logs": 0,
+        "dp_product": "03020b01", "build": hello["build"], "logs": 0, "edges_per_rev": 4,
     }  # fmt: skip
     assert len(str(hello["boot"])) == 8
     for kind, at_most_s in (("hello", 10.1), ("air", 10.1), ("status", 60.1)):

@@ -77,6 +77,8 @@ def test_settings_are_chosen_kept_and_refused(tmp_path: Path, runs_micropython: 
         found = {line.body["name"]: line.body for line in lines if line.body.get("kind") == "setting"}
         assert host.messages("settings")[-1].body["count"] == len(found) >= 15
         assert all(body["value"] == body["default"] for body in found.values())
+        assert found["rate_hz"]["rule"] == "a whole number from 1 to 100"
+        assert found["field"]["rule"] == "true or false"
         taken = found["pin_buzzer"]["value"]
         for words, why in {
             "set rate_hz 101": "a whole number from 1 to 100",
@@ -102,6 +104,7 @@ def test_settings_are_chosen_kept_and_refused(tmp_path: Path, runs_micropython: 
         while host.messages("hello")[-1].body["boot"] == boot:
             host.reply(host.say("hello"))
         assert host.messages("hello")[-1].body["rate_hz"] == 20
+        assert host.messages("hello")[-1].body["edges_per_rev"] == 6
     with board(world, runs_micropython, flash=flash) as virtual:  # and over a loss of power
         host = Host(virtual)
         lines = said(host, "settings", "settings")

@@ -209,6 +209,7 @@ def write_world(visit: Scenario, folder: Path, seed: int) -> Truth:
         "tick_us": TICK_US,
         "n_ticks": n,
         "dp_counts_per_pa": DP_COUNTS_PER_PA,
+        "edges_per_rev": hood.edges_per_rev,
         "air": _air_steps(air_temp_c, room),
         "button": [[round(t_s * 1e6), down] for pair in visit.button for t_s, down in zip(pair, (1, 0), strict=True)],
         "faults": [[round(at_s * 1e6), kind, round(seconds * 1e6)] for at_s, kind, seconds in visit.faults],

@@ -49,6 +49,7 @@ def power():
     """Boot, and boot again after each Restart; ends when the host hangs up."""
     seed = os.getenv("HOODTRACE_BOOT_SEED")
     settings.BOARD = os.getenv("HOODTRACE_RUNTIME")
+    settings.CHOICES["edges_per_rev"] = (world.edges_per_rev,) + settings.CHOICES["edges_per_rev"][1:]
     if world.clock == "free":
         settings.LEASE_US = 1 << 60  # one `keep` and nobody needs to say it again
     import_fast()

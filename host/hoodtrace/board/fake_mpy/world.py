@@ -58,6 +58,7 @@ class World:
             facts = json.load(file)
         self.tick_us = facts["tick_us"]
         self.dp_counts_per_pa = facts["dp_counts_per_pa"]
+        self.edges_per_rev = facts.get("edges_per_rev", 4)  # of the hood's vane, as its owner would have told the board
         self.dp_address = facts.get("dp_address", 0x25)  # None: no such chip
         # Rows of t_us, temp_c, rh_pct, pressure_pa, end to end; empty: no such chip. As one array, since a heap full of
         # small lists makes every later search for memory slow.
