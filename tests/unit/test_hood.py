@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import copy
 import hashlib
-from math import pi
+from math import log, pi
 from pathlib import Path
 from typing import Any
 
@@ -30,9 +30,18 @@ WHOLE: dict[str, Any] = {
     "directions": ["supply"],
     "r_k_c": 0.3,
     "altitude_m": 200.0,
-    "placement": {"u_rel": 0.01},
-    "vane": {**EXAMPLE["vane"], "response_length_m": 0.4, "edges_per_rev": 4, "extract": {"k": 0.9}},
-    "taps": {**EXAMPLE["taps"], "extract": {"c": 0.75, "zero_pa": -0.01}},
+    "placement": {"u_rel": 0.01, "dof": 7.0},
+    "resistance": {"taps_share": 1.2, "u_taps_share_rel": 0.05},
+    "vane": {**EXAMPLE["vane"], "response_length_m": 0.4, "edges_per_rev": 4, "extract": {"k": 0.9},
+             "dof_k": 5.5, "u_offset_m_s": 0.01, "r_k_offset": -0.8, "range_m3h": [15.0, 90.0]},
+    "taps": {**EXAMPLE["taps"], "extract": {"c": 0.75, "zero_pa": -0.01},
+             "dof_c": 4.0, "exponent": 0.51, "u_exponent": 0.01, "r_c_exponent": -0.3, "range_m3h": [15.0, 90.0]},
+}  # fmt: skip
+CALIBRATED = {
+    "vane": ("dof_k", "u_offset_m_s", "r_k_offset"),
+    "taps": ("dof_c", "exponent", "u_exponent", "r_c_exponent"),
+    "placement": ("dof",),
+    "resistance": ("taps_share", "u_taps_share_rel"),
 }
 NUMBERS = [
     *(f"pipe.{key}" for key in EXAMPLE["pipe"]),
@@ -43,6 +52,8 @@ NUMBERS = [
     "placement.u_rel",
     "r_k_c",
     "altitude_m",
+    *(f"{table}.{key}" for table, keys in CALIBRATED.items() for key in keys),
+    *(f"{table}.extract.{key}" for table in ("vane", "taps") for key in CALIBRATED[table]),
     *(f"vane.extract.{key}" for key in EXAMPLE["vane"]),
     *(f"taps.extract.{key}" for key in EXAMPLE["taps"]),
 ]
@@ -53,8 +64,11 @@ NEEDED = [
     *(path for path in NUMBERS[: NUMBERS.index("vane.response_length_m")] if path not in OPTIONAL),
 ]
 SIGNED = {"taps.zero_pa", "taps.extract.zero_pa", "altitude_m", "r_k_c"}
+SIGNED |= {f"{table}.{key}" for table in ("vane", "vane.extract") for key in ("r_k_offset",)}
+SIGNED |= {f"{table}.r_c_exponent" for table in ("taps", "taps.extract")}
 MUST_BE_ABOVE_0 = ["pipe.bore_mm", "pipe.length_mm", "vane.gain_m_s_per_hz", "vane.k", "taps.c", "taps.count",
-                   "taps.reference_pressure_pa", "vane.response_length_m", "vane.edges_per_rev"]  # fmt: skip
+                   "taps.reference_pressure_pa", "vane.response_length_m", "vane.edges_per_rev",
+                   "vane.dof_k", "taps.dof_c", "taps.exponent", "placement.dof", "resistance.taps_share"]  # fmt: skip
 
 
 def toml(content: dict[str, Any], above: str = "") -> str:
@@ -136,8 +150,39 @@ def test_every_fault_is_named_at_once() -> None:
 
 
 @pytest.mark.parametrize("value", [-1.01, 1.01])
-def test_a_correlation_beyond_one_is_refused(value: float) -> None:
-    assert refusal(changed("r_k_c", value)).keys == ("r_k_c",)
+@pytest.mark.parametrize("key", ["r_k_c", "vane.r_k_offset", "taps.r_c_exponent"])
+def test_a_correlation_beyond_one_is_refused(key: str, value: float) -> None:
+    assert refusal(changed(key, value)).keys == (key,)
+
+
+@pytest.mark.parametrize("key", ["vane.range_m3h", "taps.range_m3h", "vane.extract.range_m3h"])
+@pytest.mark.parametrize(
+    "ends", [[90.0, 15.0], [15.0, 15.0], [15.0], [15.0, 50.0, 90.0], [-15.0, 90.0], [0.0, 90.0], 15.0]
+)
+def test_a_range_that_is_none_is_refused(key: str, ends: object) -> None:
+    (fault,) = refusal(changed(key, ends)).keys
+    assert fault.startswith(key)
+
+
+def test_what_a_calibration_says_of_itself() -> None:
+    said = '[calibration]\ndate = 2026-11-25\ndue = 2027-11-25\nmethod = "timed bag"\nmade_by = "the user"\n'
+    hood = parse_hood(f"{toml(WHOLE)}\n{said}", "hood.toml")
+    assert hood.calibration is not None
+    assert (hood.calibration.date.isoformat(), hood.calibration.due.year) == ("2026-11-25", 2027)
+    assert refusal(f"{toml(WHOLE)}\n{said.replace('2026-11-25', 'true')}").keys == ("calibration.date",)
+
+
+def test_uncertainty_of_two_terms() -> None:
+    """Propagation by hand, JCGM 100:2008 5.2.2: u^2 = (v u_k)^2 + u_o^2 + 2 r v u_k u_o."""
+    hood = parse_hood(toml(WHOLE), "hood.toml")
+    vane, taps = hood.vane, hood.taps
+    assert vane is not None
+    assert taps is not None
+    assert vane.u_scale_m_s(2.0) == pytest.approx((0.04**2 + 0.01**2 - 1.6 * 0.04 * 0.01) ** 0.5)
+    by_exponent = 0.01 * log(3.0)
+    wanted = (0.025**2 + by_exponent**2 - 0.6 * 0.025 * by_exponent) ** 0.5
+    assert taps.u_scale_rel(3.0) == pytest.approx(wanted)
+    assert taps.u_scale_rel(1.0) == pytest.approx(0.025)
 
 
 def test_an_unknown_direction_is_refused() -> None:

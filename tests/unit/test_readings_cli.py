@@ -12,6 +12,7 @@ import io
 import json
 import subprocess
 import sys
+from math import pi
 from pathlib import Path
 from typing import Any
 from zlib import crc32
@@ -157,6 +158,71 @@ def test_the_table_shows_flow_and_interval(made: tuple[Path, Truth], hood: Path)
     (line,) = (line for line in done.stdout.splitlines() if line.split()[:1] == ["1.1"])
     assert f"{reading['flow_m3h']:.1f}" in line
     assert f"{reading['expanded_m3h']:.1f}" in line
+
+
+CALIBRATED = """
+[vane]
+offset_m_s = {hood.offset_m_s}
+gain_m_s_per_hz = {hood.gain_m_s_per_hz}
+start_m_s = {hood.start_m_s}
+k = {hood.k}
+u_k_rel = {hood.u_k_rel}
+response_length_m = {hood.response_length_m}
+{vane}
+[taps]
+count = 4
+c = {hood.c}
+u_c_rel = {hood.u_c_rel}
+zero_pa = {hood.zero_pa}
+u_zero_pa = {hood.u_zero_pa}
+reference_pressure_pa = {hood.reference_pressure_pa}
+{taps}
+"""
+
+
+def read_with(made: tuple[Path, Truth], folder: Path, vane: str = "", taps: str = "") -> dict[str, Any]:
+    """The reading of the trace by a hood whose file says this too."""
+    hood = Hood(response_given=True)
+    text = f'name = "calibrated"\n[pipe]\nbore_mm = {hood.bore_mm}\nlength_mm = {hood.length_mm}\n'
+    path = folder / "calibrated.toml"
+    path.write_text(text + CALIBRATED.format(hood=hood, vane=vane, taps=taps), encoding="utf-8")
+    (reading,) = strict(run("readings", made[0], "--hood", path, "--format", "json").stdout)["readings"]
+    assert isinstance(reading, dict)
+    return reading
+
+
+def test_what_a_calibration_says_is_used(made: tuple[Path, Truth], folder: Path) -> None:
+    plain = read_with(made, folder)
+    hood = Hood()
+    area = pi / 4 * (hood.bore_mm / 1000) ** 2
+    # Another exponent: flow = c A x^n, where c A x^0.5 was the flow before; the vane knows nothing of it.
+    scale_m3h = hood.c * area * 3600
+    bent = read_with(made, folder, taps="exponent = 0.55")
+    assert bent["taps_m3h"] == pytest.approx(scale_m3h * (plain["taps_m3h"] / scale_m3h) ** 1.1, rel=1e-6)
+    assert bent["vane_m3h"] == plain["vane_m3h"]
+    # An offset that is not known: u^2 grows by (k A u_offset)^2 (JCGM 100:2008 5.1.2).
+    loose = read_with(made, folder, vane="u_offset_m_s = 0.05")
+    more_m3h = hood.k * area * 0.05 * 3600
+    assert loose["u_vane_m3h"] == pytest.approx((plain["u_vane_m3h"] ** 2 + more_m3h**2) ** 0.5, rel=0.02)
+    # Few points, few degrees of freedom, a wider interval of the same standard uncertainty.
+    few = read_with(made, folder, vane="dof_k = 3.0", taps="dof_c = 3.0")
+    assert few["u_flow_m3h"] == plain["u_flow_m3h"]
+    assert few["dof"] < 0.5 * (plain["dof"] or 1e9)
+    assert few["expanded_m3h"] > 1.05 * plain["expanded_m3h"]
+
+
+@pytest.mark.parametrize(
+    ("lowest", "highest", "flagged"),
+    [(0.9, 1.1, False), (1.01, 1.5, True), (0.5, 0.84, False), (0.5, 0.82, True)],
+)
+def test_outside_its_calibration_a_reading_is_flagged(
+    made: tuple[Path, Truth], folder: Path, lowest: float, highest: float, flagged: bool
+) -> None:
+    """Nothing under the lowest point, 20 % over the highest."""
+    flow = read_with(made, folder)["flow_m3h"]
+    ends = f"range_m3h = [{lowest * flow}, {highest * flow}]"
+    for tables in ({"vane": ends}, {"taps": ends}):
+        assert ("outside the calibration" in read_with(made, folder, **tables)["flags"]) == flagged
 
 
 def test_a_window_gives_one_reading(made: tuple[Path, Truth], hood: Path) -> None:

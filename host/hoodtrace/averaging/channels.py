@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from hoodtrace.averaging.frames import FloatArray, IntArray
 from hoodtrace.physics.air import Air, density_sensitivity
 from hoodtrace.physics.hood import Hood, Taps
-from hoodtrace.physics.taps import pressure_factor, steady_dp_pa
+from hoodtrace.physics.taps import by_exponent_m3_s, pressure_factor, steady_dp_pa
 from hoodtrace.physics.vane import speed_m_s
 from hoodtrace.wire.lines import FROM_LOG
 
@@ -53,12 +53,16 @@ class Plane:
 
 @dataclass(frozen=True, slots=True)
 class Channel:
-    """A channel's view: series (m3/s, shape (n,), mean = `mean_m3_s`), and its own standard uncertainties (m3/s)."""
+    """A channel's view: series (m3/s, shape (n,), mean = `mean_m3_s`), and its own standard uncertainties (m3/s).
+
+    `dof_scale` are the degrees of freedom of the hood's constants in `u_scale_m3_s`.
+    """
 
     series_m3_s: FloatArray
     mean_m3_s: float
     u_scale_m3_s: float
     u_own_m3_s: dict[str, float]
+    dof_scale: float = math.inf
 
     @property
     def u_systematic_m3_s(self) -> float:
@@ -118,15 +122,16 @@ def observe(plane: Plane, hood: Hood) -> Observed | None:
     if dp_pa is not None and table is not None:
         per_pa = np.array([_flow2_per_pa(a, hood, table) for a in plane.airs])[plane.air_index[1:][use]]
         scale = math.sqrt(float(np.average(per_pa, weights=dt_s)))
-        taps_limit = scale * math.sqrt(abs(mean_pa) + SAYS * u_mean_pa)
+        taps_limit = by_exponent_m3_s(scale * math.sqrt(abs(mean_pa) + SAYS * u_mean_pa), hood.area_m2, table)
         if abs(mean_pa) >= SAYS * u_mean_pa:
             if reverses:
-                taps = _reversing_taps(dp_pa * per_pa, dt_s, table, mean_pa)
+                taps = _reversing_taps(dp_pa * per_pa, dt_s, hood.area_m2, table, mean_pa)
             else:
                 means = (plane.flags[1:][use] & FROM_LOG) != 0
                 # By time: ten lines at the full rate cover no more of it than one of the log.
                 from_log = bool(np.average(means, weights=dt_s) > 0.5)
-                taps, fluctuation = _taps(dp_pa * per_pa, dt_s, table, air, mean_pa, means if from_log else None)
+                flow2 = dp_pa * per_pa
+                taps, fluctuation = _taps(flow2, dt_s, hood.area_m2, table, air, mean_pa, means if from_log else None)
                 flags += ["from log"] if from_log else []
     if taps is None and vane is not None and vane.mean_m3_s > 0.0:
         fluctuation = math.sqrt(max(_smooth_variance(vane.series_m3_s), 0.0)) / vane.mean_m3_s
@@ -199,15 +204,24 @@ def _vane(hz: FloatArray, dt_s: FloatArray, hood: Hood, direction: str) -> tuple
         return None, mean, limit
     series = vane.k * hood.area_m2 * speed
     flow = vane.k * hood.area_m2 * mean
-    return Channel(series, flow, vane.u_k_rel * flow, {}), mean, limit
+    u_scale = vane.k * hood.area_m2 * vane.u_scale_m_s(mean)
+    return Channel(series, flow, u_scale, {}, vane.dof_k or math.inf), mean, limit
 
 
 def _taps(
-    flow2: FloatArray, dt_s: FloatArray, taps: Taps, air: Air, mean_pa: float, from_log: NDArray[np.bool_] | None
+    flow2: FloatArray,
+    dt_s: FloatArray,
+    area_m2: float,
+    taps: Taps,
+    air: Air,
+    mean_pa: float,
+    from_log: NDArray[np.bool_] | None,
 ) -> tuple[Channel | None, float]:
-    """Return the taps' channel from `flow2` = flow squared with the sign of dp (m6/s2), and the turbulence index.
+    """Return the taps' channel from `flow2` and the turbulence index.
 
-    `from_log` says which values are means of the log, where most of the time is; else None.
+    `flow2` is the flow squared with the sign of dp (m6/s2) that an exponent of 0.5 would give; another exponent, which
+    is near that, is put on the mean, and on the series as a straight line about it. `from_log` says which values are
+    means of the log, where most of the time is; else None.
     """
     sign = math.copysign(1.0, mean_pa)
     mean2 = sign * float(np.average(flow2, weights=dt_s))
@@ -224,29 +238,35 @@ def _taps(
         turbulence = math.sqrt(max(0.0, float(np.var(flow2[from_log])))) / (2.0 * steady2)
         own["fluctuation in the log"] = flow * turbulence**2 / 2.0
         flow *= 1.0 - turbulence**2 / 2.0
-    own["zero"] = flow * taps.u_zero_pa / (2.0 * abs(mean_pa))
+    root, n = flow, taps.exponent
+    speed2 = (root / (taps.c * area_m2)) ** 2
+    flow = by_exponent_m3_s(root, area_m2, taps)
+    own = {name: 2.0 * n * flow / root * u for name, u in own.items()}
+    own["zero"] = flow * n * taps.u_zero_pa / abs(mean_pa)
     by_temp, by_rh, by_pressure = density_sensitivity(air)
-    own["temperature and humidity"] = flow * 0.5 * math.hypot(by_temp * air.u_temp_c, by_rh * air.u_rh_pct)
+    own["temperature and humidity"] = flow * n * math.hypot(by_temp * air.u_temp_c, by_rh * air.u_rh_pct)
     through_flow = 1.0 if taps.reference_pressure_pa is not None else 0.0
-    own["pressure"] = flow * 0.5 * (by_pressure + through_flow) * air.u_pressure_pa / air.pressure_pa
-    series = flow + (sign * flow2 - mean2) / (2.0 * flow)
-    return Channel(series, flow, taps.u_c_rel * flow, own), turbulence
+    own["pressure"] = flow * n * (by_pressure + through_flow) * air.u_pressure_pa / air.pressure_pa
+    series = flow + n * flow / root * (sign * flow2 - mean2) / root
+    return Channel(series, flow, taps.u_scale_rel(speed2) * flow, own, taps.dof_c or math.inf), turbulence
 
 
-def _reversing_taps(flow2: FloatArray, dt_s: FloatArray, taps: Taps, mean_pa: float) -> Channel | None:
+def _reversing_taps(flow2: FloatArray, dt_s: FloatArray, area_m2: float, taps: Taps, mean_pa: float) -> Channel | None:
     """Return the taps' channel where the air turns round: the signed root of short means, then their mean."""
     n = max(1, len(flow2) // max(1, round(0.2 / float(np.median(dt_s)))))
     pieces = np.array_split(np.arange(len(flow2)), n)
     root = np.empty(len(flow2))
     for piece in pieces:
         mean2 = float(np.mean(flow2[piece]))
-        root[piece] = math.copysign(math.sqrt(abs(mean2)), mean2)
+        root[piece] = math.copysign(by_exponent_m3_s(math.sqrt(abs(mean2)), area_m2, taps), mean2)
     series = math.copysign(1.0, mean_pa) * root
     flow = float(np.average(series, weights=dt_s))
     if flow <= 0.0:
         return None
     typical = float(np.average(np.abs(series), weights=dt_s))
-    return Channel(series, flow, taps.u_c_rel * flow, {"zero": typical * taps.u_zero_pa / (2.0 * abs(mean_pa))})
+    zero = typical * taps.exponent * taps.u_zero_pa / abs(mean_pa)
+    speed2 = (typical / (taps.c * area_m2)) ** (1.0 / taps.exponent)
+    return Channel(series, flow, taps.u_scale_rel(speed2) * flow, {"zero": zero}, taps.dof_c or math.inf)
 
 
 def _flow2_per_pa(air: Air, hood: Hood, taps: Taps) -> float:

@@ -11,8 +11,9 @@ from hoodtrace.averaging.budget import Term, Total, dof_of, total, weights
 from hoodtrace.averaging.channels import Channel, Observed, short_means
 from hoodtrace.averaging.frames import FloatArray
 from hoodtrace.averaging.mean import N_BLOCKS, NORMAL_95, Means, means
-from hoodtrace.physics.hood import Hood
+from hoodtrace.physics.hood import FURTHEST, Hood
 from hoodtrace.physics.vane import RESPONSE_LENGTH_RANGE_M, over_reading_rel
+from hoodtrace.units import m3h
 
 FEWEST_N_OVER_G = 5.0
 SHORT_N_OVER_G = 10.0
@@ -247,7 +248,7 @@ def _corrected(seen: Observed, hood: Hood, vane: _One) -> Channel | None:
         own = {"vane response": flow * math.sqrt((least**2 + least * most + most**2) / 3.0)}
     own["counting"] = counting
     scale = flow / channel.mean_m3_s
-    return Channel(channel.series_m3_s * scale, flow, channel.u_scale_m3_s * scale, own)
+    return Channel(channel.series_m3_s * scale, flow, channel.u_scale_m3_s * scale, own, channel.dof_scale)
 
 
 def _u_alone(channel: Channel | None, mean: _Mean | None) -> float | None:
@@ -308,23 +309,26 @@ def _finished(draft: _Draft, mean: _Mean, hood: Hood, zero_doubtful: bool) -> Av
     terms = [Term("fluctuation of the air", u_random, random_dof, "reading")]
     covariance = 0.0
     if draft.vane is not None and draft.share_vane > 0.0:
-        terms.append(Term("k-factor", draft.share_vane * draft.vane.u_scale_m3_s, math.inf, "hood"))
+        k = draft.vane
+        terms.append(Term("k-factor", draft.share_vane * k.u_scale_m3_s, k.dof_scale, "hood"))
         terms += [Term(n, draft.share_vane * u, math.inf, "hood") for n, u in draft.vane.u_own_m3_s.items()]
     if draft.taps is not None and rest > 0.0:
-        terms.append(Term("taps' coefficient", rest * draft.taps.u_scale_m3_s, math.inf, "hood"))
+        terms.append(Term("taps' coefficient", rest * draft.taps.u_scale_m3_s, draft.taps.dof_scale, "hood"))
         terms += [Term(n, rest * u, math.inf, "visit") for n, u in draft.taps.u_own_m3_s.items()]
         if draft.vane is not None:
             covariance = 2.0 * hood.r_k_c * draft.share_vane * rest * draft.vane.u_scale_m3_s * draft.taps.u_scale_m3_s
     if draft.apart_m3_s:
         terms.append(Term("channels apart", draft.apart_m3_s / math.sqrt(3.0), math.inf, "reading"))
     if hood.placement is not None:
-        terms.append(Term("placement", hood.placement.u_rel * flow, math.inf, "reading"))
+        terms.append(Term("placement", hood.placement.u_rel * flow, hood.placement.dof or math.inf, "reading"))
     else:
         draft.flags.append("placement not tested")
     if zero_doubtful and draft.taps is not None:
         draft.flags.append("zero doubtful")
     if seen.direction == "unknown" or not hood.calibrated_for(seen.direction):
         draft.flags.append("direction unknown" if seen.direction == "unknown" else "direction not calibrated")
+    if not _in_range(flow, draft, hood):
+        draft.flags.append("outside the calibration")
     if FEWEST_N_OVER_G <= mean.n_over_g < SHORT_N_OVER_G:
         draft.flags.append("short")
     refusal = "too short" if mean.n_over_g < FEWEST_N_OVER_G else None
@@ -348,6 +352,16 @@ def _finished(draft: _Draft, mean: _Mean, hood: Hood, zero_doubtful: bool) -> Av
         tuple(dict.fromkeys(draft.flags)),
         refusal,
     )
+
+
+def _in_range(flow_m3_s: float, draft: _Draft, hood: Hood) -> bool:
+    """Whether the flow is one for which the channels that count were calibrated; a hood file may not say."""
+    vane, taps = hood.vane_for(draft.seen.direction), hood.taps_for(draft.seen.direction)
+    ranges = [
+        vane.range_m3h if vane is not None and draft.share_vane > 0.0 else None,
+        taps.range_m3h if taps is not None and draft.share_vane < 1.0 else None,
+    ]
+    return all(ends[0] <= m3h(flow_m3_s) <= FURTHEST * ends[1] for ends in ranges if ends is not None)
 
 
 def _nothing(seen: Observed, why: str) -> Averaged:

@@ -83,6 +83,7 @@ _WORDS = {
     "zero doubtful": "free-hanging air did not read zero within limits; an older zero is used. Bridge the tubes",
     "direction unknown": "the pressure is too small to tell which way the air goes",
     "direction not calibrated": "the hood file has no calibration for this direction",
+    "outside the calibration": "under the lowest or over 1.2 times the highest flow that the hood was calibrated at",
     "reversing": "the air turned round for more than 5 % of the time; the vane can't tell and is left out",
     "much cut out": "more than a quarter of the plateau was cut out as gusts, knocks or leaks",
     "taps over range": "the pressure went beyond the chip's range; only the vane counts",

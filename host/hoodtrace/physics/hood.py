@@ -1,19 +1,20 @@
 """The hood file: what is known of one hood, checked key by key.
 
 `read_hood` gives a frozen `Hood` or raises `HoodError` that names every key at fault by its path. No negative value
-but where a sign has a meaning (`taps.zero_pa`, `r_k_c`, `altitude_m`), no NaN, no unknown key. The extract tables
+but where a sign has a meaning (`taps.zero_pa`, correlations, `altitude_m`), no NaN, no unknown key. The extract tables
 repeat keys for air that goes into the hood from the room; what they leave out is taken from the plain table.
 """
 
 from __future__ import annotations
 
+import datetime
 import hashlib
 import math
 import tomllib
 from pathlib import Path
 from typing import Annotated, Any, Literal, TypeVar
 
-from pydantic import BaseModel, ConfigDict, Field, ValidationError
+from pydantic import AfterValidator, BaseModel, ConfigDict, Field, ValidationError
 
 from hoodtrace.errors import HoodError
 
@@ -28,6 +29,21 @@ Pressure = Annotated[float, Field(gt=0.0, ge=1e4, le=2e5, allow_inf_nan=False)]
 UPascal = Annotated[float, Field(ge=0.0, le=100.0, allow_inf_nan=False)]
 Pascal = Annotated[float, Field(ge=-100.0, le=100.0, allow_inf_nan=False)]
 Direction = Literal["supply", "extract"]
+Dof = Annotated[float, Field(gt=0.0, ge=0.5, allow_inf_nan=False)]
+Correlation = Annotated[float, Field(ge=-1.0, le=1.0, allow_inf_nan=False)]
+Exponent = Annotated[float, Field(ge=0.3, le=0.8, allow_inf_nan=False)]
+FlowM3h = Annotated[float, Field(gt=0.0, le=1e5, allow_inf_nan=False)]
+
+
+def _rising(ends: list[float]) -> list[float]:
+    if not ends[0] < ends[1]:
+        raise ValueError("the lowest flow comes first, then the highest")
+    return ends
+
+
+RangeM3h = Annotated[list[FlowM3h], Field(min_length=2, max_length=2), AfterValidator(_rising)]
+FURTHEST = 1.2
+"""Times the highest calibrated flow that a reading may be (own choice); nothing is allowed under the lowest."""
 
 
 class _Table(BaseModel):
@@ -47,48 +63,104 @@ class _VaneExtract(_Table):
     start_m_s: Speed | None = None
     k: Factor | None = None
     u_k_rel: Relative | None = None
+    dof_k: Dof | None = None
+    u_offset_m_s: Speed | None = None
+    r_k_offset: Correlation | None = None
+    range_m3h: RangeM3h | None = None
     response_length_m: Length | None = None
     edges_per_rev: Annotated[int, Field(ge=1)] | None = None
 
 
 class Vane(_Table):
-    """The vane channel: speed = offset + gain * frequency; flow = k * area * speed."""
+    """The vane channel: speed = offset + gain * frequency; flow = k * area * speed.
+
+    `dof_k` are the degrees of freedom of k (None: known), `u_offset_m_s` and `r_k_offset` the offset's standard
+    uncertainty and its correlation with k (a fit with a second term), `range_m3h` lowest and highest calibrated flow.
+    """
 
     offset_m_s: Speed
     gain_m_s_per_hz: Gain
     start_m_s: Speed
     k: Factor
     u_k_rel: Relative
+    dof_k: Dof | None = None
+    u_offset_m_s: Speed = 0.0
+    r_k_offset: Correlation = 0.0
+    range_m3h: RangeM3h | None = None
     response_length_m: Length | None = None
     edges_per_rev: Annotated[int, Field(ge=1)] | None = None
     extract: _VaneExtract | None = None
+
+    def u_scale_m_s(self, speed_m_s: float) -> float:
+        """Standard uncertainty of k * speed over k, m/s, from k and the offset."""
+        by_k = self.u_k_rel * speed_m_s
+        both = 2.0 * self.r_k_offset * by_k * self.u_offset_m_s
+        return math.sqrt(max(0.0, by_k**2 + self.u_offset_m_s**2 + both))
 
 
 class _TapsExtract(_Table):
     count: Annotated[int, Field(ge=1)] | None = None
     c: Factor | None = None
     u_c_rel: Relative | None = None
+    dof_c: Dof | None = None
+    exponent: Exponent | None = None
+    u_exponent: Relative | None = None
+    r_c_exponent: Correlation | None = None
+    range_m3h: RangeM3h | None = None
     zero_pa: Pascal | None = None
     u_zero_pa: UPascal | None = None
     reference_pressure_pa: Pressure | None = None
 
 
 class Taps(_Table):
-    """The pressure channel: flow = c * area * sqrt(2 |dp| / density), with the sign of dp."""
+    """The pressure channel: flow = c * area * v1 * (2 |dp| / (density v1^2))^exponent, v1 = 1 m/s, with dp's sign.
+
+    The exponent is 0.5 unless a calibration with a second term says otherwise; `dof_c` and `range_m3h` as the vane's.
+    """
 
     count: Annotated[int, Field(ge=1)]
     c: Factor
     u_c_rel: Relative
+    dof_c: Dof | None = None
+    exponent: Exponent = 0.5
+    u_exponent: Relative = 0.0
+    r_c_exponent: Correlation = 0.0
+    range_m3h: RangeM3h | None = None
     zero_pa: Pascal
     u_zero_pa: UPascal
     reference_pressure_pa: Pressure | None = None
     extract: _TapsExtract | None = None
 
+    def u_scale_rel(self, speed2_m2_s2: float) -> float:
+        """Relative standard uncertainty of the flow from c and the exponent at 2 dp / density, m2/s2."""
+        by_exponent = math.log(speed2_m2_s2) * self.u_exponent if speed2_m2_s2 > 0.0 else 0.0
+        both = 2.0 * self.r_c_exponent * self.u_c_rel * by_exponent
+        return math.sqrt(max(0.0, self.u_c_rel**2 + by_exponent**2 + both))
+
 
 class Placement(_Table):
-    """How much readings differ from placement to placement, relative standard uncertainty."""
+    """How much readings differ from placement to placement, relative standard uncertainty; its degrees of freedom."""
 
     u_rel: Relative
+    dof: Dof | None = None
+
+
+class Resistance(_Table):
+    """The hood's own resistance: pressure in front of the terminal over the taps' pressure."""
+
+    taps_share: Factor = 1.0
+    u_taps_share_rel: Relative = 0.0
+
+
+class Calibration(_Table):
+    """What the last calibration says of itself."""
+
+    date: datetime.date
+    due: datetime.date
+    method: str
+    made_by: str
+    record: str | None = None
+    record_sha256: str | None = None
 
 
 class Hood(_Table):
@@ -99,8 +171,10 @@ class Hood(_Table):
     vane: Vane | None = None
     taps: Taps | None = None
     placement: Placement | None = None
+    resistance: Resistance | None = None
+    calibration: Calibration | None = None
     directions: list[Direction] | None = None
-    r_k_c: Annotated[float, Field(ge=-1.0, le=1.0, allow_inf_nan=False)] = 0.0
+    r_k_c: Correlation = 0.0
     altitude_m: Annotated[float, Field(ge=-1000.0, le=9000.0, allow_inf_nan=False)] | None = None
 
     @property

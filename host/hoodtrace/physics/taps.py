@@ -32,7 +32,16 @@ def pressure_factor(taps: Taps, air: Air) -> float:
 
 def flow_m3_s(dp_pa: FloatArray, area_m2: float, taps: Taps, density_kg_m3: float) -> FloatArray:
     """Flow in m3/s (any shape) from the true differential pressure, with the sign of `dp_pa`."""
-    return np.sign(dp_pa) * taps.c * area_m2 * np.sqrt(2.0 * np.abs(dp_pa) / density_kg_m3)
+    speed2 = 2.0 * np.abs(dp_pa) / density_kg_m3
+    return np.sign(dp_pa) * taps.c * area_m2 * (np.sqrt(speed2) if taps.exponent == 0.5 else speed2**taps.exponent)
+
+
+def by_exponent_m3_s(root_m3_s: float, area_m2: float, taps: Taps) -> float:
+    """Flow by the exponent of `taps`, m3/s, from the flow `root_m3_s` >= 0 that an exponent of 0.5 would give."""
+    if taps.exponent == 0.5:
+        return root_m3_s
+    scale_m3_s = taps.c * area_m2  # at 1 m/s
+    return float(scale_m3_s * (root_m3_s / scale_m3_s) ** (2.0 * taps.exponent))
 
 
 def steady_dp_pa(mean_pa: float, variance_pa2: float) -> float:
