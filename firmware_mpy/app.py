@@ -81,7 +81,8 @@ class App:
         self._new_listener = False
         self.stop = False  # a restart was asked for
         self._down = False
-        self._air_ok = self._log_ok = True
+        self._air_ok = True
+        self._log_failed = b""
         self._hello_us = 0  # until the next of each
         self._air_us = 0
         self._check_us = 0
@@ -228,11 +229,11 @@ class App:
         if unheard.began:
             unheard.began = False
             self.say_hello()
-        log_ok = not unheard.log.failed
-        if log_ok != self._log_ok:
-            self._log_ok = log_ok
-            outbox.fault(b"log", unheard.log.failed or b"well again")
-            if not log_ok:
+        failed = unheard.log.failed
+        if failed != self._log_failed:
+            self._log_failed = failed
+            outbox.fault(b"log", failed or b"well again")
+            if failed:
                 self.cues.play(b"trouble")
 
     def _say_standing(self):

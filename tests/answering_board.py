@@ -12,11 +12,14 @@ IDENTITY = {"firmware": "9.1", "protocol": 1, "build": "00112233445566ff", "boar
 IDENTITY |= {"mpy": 518, "id": "e661", "reset": "pwron"}
 STATE = {"counting": "pio", "dp": "found", "air": "found", "field": False, "mem_free": 90112, "ring_lines": 4096}
 STATE |= {"logs": 0, "late": 0, "stalls": 0, "stall_us": 0, "bad_dp": 0, "bad_commands": 0, "bus_recoveries": 0}
-STATE |= {"supply_low": False, "crash": False, "refused": ""}
+STATE |= {"supply_low": False, "crash": False, "refused": "", "log": "ok", "free_kib": 900}
 
 
 class AnsweringBoard(ScriptedBoard):
-    """`deaf_to` names commands that get no reply so many more times; `busy` counts refusals for being busy."""
+    """`deaf_to` names commands that get no reply so many more times; `busy` counts refusals for being busy.
+
+    `silent_to` are commands that are obeyed with no reply; `odd` has fields, by kind, said in place of its own.
+    """
 
     def __init__(self, port: Path | None, rate_hz: int = 500) -> None:
         super().__init__(port, rate_hz)
@@ -27,10 +30,19 @@ class AnsweringBoard(ScriptedBoard):
         self.count = 2
         self.deaf_to: dict[str, int] = {}
         self.busy = 0
+        self.silent_to: set[str] = set()
+        self.odd: dict[str, dict[str, Any]] = {}
         self.restarts_by_command = True
 
     def _tell(self, kind: str, **fields: object) -> None:
-        self._made(spoken("J", self._seq, self._t_us, json.dumps({"kind": kind, **fields})), asked=True)
+        said = {"kind": kind, **fields, **self.odd.get(kind, {})}
+        self._made(spoken("J", self._seq, self._t_us, json.dumps(said)), asked=True)
+
+    def _say(self, kind: str, **fields: object) -> None:
+        if kind == "hello" and "hello" in self.odd:
+            self._tell("hello", protocol=1, firmware="0", board="scripted", boot=self.boot, rate_hz=self.rate_hz)
+        else:
+            super()._say(kind, **(fields | self.odd.get(kind, {})))
 
     def _obey(self, seq: int, words: str) -> None:
         word, *rest = words.split(" ")
@@ -51,7 +63,8 @@ class AnsweringBoard(ScriptedBoard):
         elif word == "set" and rest[0] not in self.settings:
             self._say("reply", to=seq, ok=False, why="no such setting")
         else:
-            self._say("reply", to=seq, ok=True)
+            if word not in self.silent_to:
+                self._say("reply", to=seq, ok=True)
             getattr(self, f"_{word}")(rest)
 
     def _identity(self, rest: list[str]) -> None:

@@ -54,10 +54,18 @@ class LoggingBoard(ScriptedBoard):
         self.refusals: list[str] = []  # of the next fetches
         self.short_lists = 0  # so many lists miss a file
         self.knows_logs = True
+        self.odd: dict[str, dict[str, object]] = {}  # fields, by kind, that are said in place of its own
+        self.replies_to_fetch = True
+        self.streams_each = 0  # a line in so many cycles, for ever, once a block was asked for; 0: as it should be
         self.n_asked: dict[tuple[int, int], int] = {}
 
     def tell(self, kind: str, **fields: object) -> bytes:
-        return spoken("J", self._seq, self._t_us, json.dumps({"kind": kind, **fields}))
+        return spoken("J", self._seq, self._t_us, json.dumps({"kind": kind, **fields, **self.odd.get(kind, {})}))
+
+    def _cycle(self) -> None:
+        super()._cycle()
+        if self.streams_each and self.n_asked and self._seq % self.streams_each == 0:
+            self._write(self.lines[self.boot, self._seq - 1])
 
     def _obey(self, seq: int, words: str) -> None:
         word, *rest = words.split(" ")
@@ -86,9 +94,12 @@ class LoggingBoard(ScriptedBoard):
         if self.refusals or block in held.damaged:
             self._reply(seq, self.refusals.pop(0) if self.refusals else "no such block, or it is damaged")
             return
-        self._reply(seq)
+        if self.replies_to_fetch:
+            self._reply(seq)
         nth = self.n_asked[number, block] = self.n_asked.get((number, block), 0) + 1
         lines = held.blocks[block]
+        if self.streams_each:
+            return
         if self.unplug_in == (number, block):
             self.unplug_in = None
             self._write(b"".join(lines[: len(lines) // 2]))

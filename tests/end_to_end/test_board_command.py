@@ -18,6 +18,7 @@ import pytest
 from answering_board import AnsweringBoard, OlderBoard
 from firmware.bench_host import small_world
 from hoodtrace.board.virtual import VirtualBoard
+from hoodtrace.cli.setting_words import meaning
 from scripted_board import wait_for
 
 pytestmark = pytest.mark.skipif(os.name != "posix", reason="pseudo-terminals are POSIX")
@@ -86,6 +87,16 @@ def test_the_screen_of_a_healthy_board(board: VirtualBoard) -> None:
     # What stands on the screen for seconds: lines over the rate of the settings.
     assert found["ring_s"] == state["ring_lines"] / 50
     assert f"{state['ring_lines']} lines, {state['ring_lines'] / 50:.0f} s" in shown
+
+
+def test_each_setting_says_what_it_is_and_may_be(board: VirtualBoard) -> None:
+    settings = said(board.port, "--settings")["settings"]
+    shown = ran(board.port, "--settings").stdout
+    for setting in settings:  # type: ignore[attr-defined]
+        assert setting["rule"]
+        assert meaning(setting["name"])
+        assert f"{meaning(setting['name'])}; {setting['rule']}" in shown
+    assert max(len(line) for line in shown.splitlines()) <= 160
 
 
 def test_settings_there_and_back(board: VirtualBoard) -> None:

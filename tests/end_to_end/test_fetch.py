@@ -109,6 +109,25 @@ def test_a_damaged_block_is_told_and_stays(board: LoggingBoard, tmp_path: Path) 
     assert board.logs == {}
 
 
+def test_logs_that_nobody_can_read_stay(board: LoggingBoard, tmp_path: Path) -> None:
+    """One with no block in it, one of an unknown boot, and one whose block the board refuses for a line too long."""
+    board.logs = {
+        2: HeldLog("0000000c", []),
+        3: HeldLog("", []),
+        4: HeldLog("", [block_of(1, 5)]),
+        7: HeldLog("0000000b", [block_of(8, 30), block_of(9, 40, 30), block_of(10, 20, 70)], damaged={1}),
+        9: HeldLog("0000000d", [block_of(11, 10)]),
+    }
+    done = ran("fetch", "--port", board.port, "--out", tmp_path / "out")
+    assert done.returncode == 4, done.stderr
+    for words in ("log 2 (", "log 3 (", "log 4 (", "block 1 of log 7", "--forget-damaged"):
+        assert words in done.stderr
+    assert [line.split("  ")[1] for line in done.stdout.splitlines()] == ["50 lines", "10 lines"]
+    assert sorted(board.logs) == [2, 3, 4, 7]
+    rid = ran("fetch", "--port", board.port, "--out", tmp_path / "out", "--forget-damaged")
+    assert (rid.returncode, board.logs) == (4, {})
+
+
 def test_words_and_folders_that_are_off(board: LoggingBoard, tmp_path: Path) -> None:
     (tmp_path / "file").write_text("")
     for words, code, said in (

@@ -19,7 +19,7 @@ from firmware.bench_host import small_world
 from firmware.repl_board import ReplBoard
 from hoodtrace.board.firmware_files import firmware_folder
 from hoodtrace.board.prompt import Prompt
-from hoodtrace.board.virtual import micropython_version
+from hoodtrace.board.virtual import VirtualBoard, micropython_version
 from hoodtrace.errors import LinkError, LinkReason
 
 pytestmark = pytest.mark.skipif(os.name != "posix", reason="pseudo-terminals are POSIX")
@@ -250,6 +250,15 @@ def test_a_port_that_is_taken_or_not_there_is_told_as_everywhere(board: ReplBoar
     done = hoodtrace("install", "--port", str(tmp_path / "nothing"))
     assert done.returncode == 3
     assert "there is no such port" in done.stderr
+
+
+def test_a_virtual_board_is_left_alone(tmp_path: Path) -> None:
+    with VirtualBoard(small_world(tmp_path / "world"), "real", "pty") as board:
+        for words in ((), ("--dry-run",)):
+            done = hoodtrace("install", "--port", board.port, *words)
+            assert done.returncode == 3
+            assert "this is a virtual board" in done.stderr
+        assert board.running
 
 
 def test_record_refuses_a_board_with_other_firmware(board: ReplBoard, tmp_path: Path) -> None:

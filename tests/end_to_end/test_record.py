@@ -18,6 +18,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from firmware.bench_host import small_world
 from hoodtrace.board.link import open_board, open_link
 from hoodtrace.board.recorder import Recorder, Status
 from hoodtrace.board.virtual import VirtualBoard
@@ -156,6 +157,49 @@ def test_flow_is_shown_with_a_hood(board: ScriptedBoard, tmp_path: Path) -> None
     shown = done.stderr.splitlines()[-1]
     assert "supply vane 53.4, taps 51." in shown
     assert "samples/s" in shown
+
+
+@pytest.mark.parametrize(("of_hood", "noted"), [(4, False), (8, True)])
+def test_hood_file_and_board_are_compared(tmp_path: Path, of_hood: int, noted: bool) -> None:
+    hood = tmp_path / "hood.toml"
+    hood.write_text(HOOD.replace("[vane]\n", f"[vane]\nedges_per_rev = {of_hood}\n"))
+    with VirtualBoard(small_world(tmp_path / "world"), "real", "pty") as board:
+        done = ran("--port", board.port, "--out", str(tmp_path / "a"), "--hood", str(hood), "--seconds", "1")
+    assert done.returncode == 0, done.stderr
+    assert ("the board's setting edges_per_rev 4" in done.stderr) == noted
+
+
+@pytest.mark.parametrize(
+    ("port", "words"),
+    [("127.0.0.1:7123", "a board on the network is socket://127.0.0.1:7123"), ("a file", "it is no serial port"),
+     ("socket://127.0.0.1:9", "nobody serves it")],
+)  # fmt: skip
+def test_a_port_that_is_none_is_told_in_words(tmp_path: Path, port: str, words: str) -> None:
+    (tmp_path / "a file").write_text("text")
+    done = ran("--port", str(tmp_path / port) if port == "a file" else port, "--out", str(tmp_path / "a"))
+    assert done.returncode == 3
+    assert words in done.stderr
+    assert "Errno" not in done.stderr
+
+
+def test_faults_of_the_board_are_told_in_words_and_once(board: ScriptedBoard, tmp_path: Path) -> None:
+    path = tmp_path / "a.trace"
+    with started("--port", str(board.port), "--out", str(path)) as process:
+        wait_for(lambda: n_samples(path) > 50, "50 samples")
+        said = [("log", "full"), ("crash", "noted"), ("settings", "refused"), ("log", "full"), ("log", "error")]
+        said += [("gate\x1b[31m", "ajar"), ("log", "well again")]
+        for sensor, state in said:
+            with board._lock:
+                board._say("fault", sensor=sensor, state=state)
+        wait_for(lambda: b"well again" in path.read_bytes(), "the last one")
+        process.send_signal(signal.SIGINT)
+        _, err = process.communicate(timeout=30)
+    assert process.returncode == 0, err
+    told = [line for line in err.splitlines() if line.startswith("FAULT: ")]
+    for line, words in zip(told, ("flash is full", "ended by an error", "settings", "refuses", "gate?"), strict=True):
+        assert words in line
+    assert "the log on the board's flash is well again" in err
+    assert "\x1b" not in err
 
 
 def test_a_terminal_gets_one_live_line(board: ScriptedBoard, tmp_path: Path) -> None:

@@ -51,6 +51,7 @@ def test_everything_the_board_says_is_there(board: AnsweringBoard) -> None:
     assert about.identity.boot == "0000a001"
     assert (about.state.n_late, about.state.n_stalls, about.state.stall_us, about.state.logs) == (3, 2, 61_000, 4)
     assert about.state.refused == ("rate_hz", "pin_led")
+    assert (about.state.log, about.state.free_kib) == ("ok", 900)
     assert about.crash == ""
     # 4096 lines at the scripted board's 500 a second.
     assert about.ring_s == pytest.approx(4096 / 500)
@@ -127,6 +128,27 @@ def test_a_restart_comes_back_under_a_new_boot_id(board: AnsweringBoard) -> None
         talk.close()
 
 
+@pytest.mark.parametrize("hello_too", [False, True])
+def test_a_restart_whose_reply_is_lost(board: AnsweringBoard, hello_too: bool) -> None:
+    board.silent_to = {"restart"}
+    with board.living():
+        talk = Talk(open_board(str(board.port)))
+        if hello_too:
+            board.drop = lambda seq: seq == 0
+        talk = talk.restarted()
+        assert talk.hello["boot"] == "0000a0ff"
+        talk.close()
+    assert board.commands.count("restart") == (3 if hello_too else 1)
+
+
+def test_a_board_that_does_not_restart(board: AnsweringBoard, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("hoodtrace.board.talk.BACK_S", 1.0)
+    board.deaf_to = {"restart": 99}
+    with talking(board) as talk, pytest.raises(LinkError, match="gave no reply and did not come back") as caught:
+        talk.restarted()
+    assert caught.value.reason is LinkReason.SILENT
+
+
 def test_listening_keeps_the_lease(board: AnsweringBoard) -> None:
     with talking(board) as talk:
         talk.streaming = True
@@ -159,6 +181,9 @@ def test_a_board_that_falls_silent_while_listening(board: AnsweringBoard) -> Non
         ({"supply_low": True}, "supply"),
         ({"refused": "rate_hz"}, "rate_hz was refused"),
         ({"refused": "settings.json"}, "can't be read"),
+        ({"refused": "settings.bad"}, "could not start"),
+        ({"log": "full"}, "flash is full"),
+        ({"log": "error"}, "flash refuses"),
         ({"bus_recoveries": 2}, "freed 2 times"),
         # 50 samples a second for 1000 s are 50,000; one in a thousand are 50.
         ({"bad_dp": 51}, "51 pressure values"),
@@ -171,7 +196,25 @@ def test_each_fault_is_told(said: dict[str, object], words: str) -> None:
     assert fault.do
 
 
-@pytest.mark.parametrize("said", [{}, {"bad_dp": 50}, {"late": 50}, {"late": 60, "stalls": 10}, {"dp": "off"}])
+def test_what_to_do_about_the_log_and_the_settings() -> None:
+    for said, words in (({"log": "full"}, "hoodtrace fetch"), ({"refused": "settings.bad"}, "one by one")):
+        (fault,) = faults(healthy(**said), str(BUILD))
+        assert words in fault.do
+        assert "settings.bad=" not in fault.do
+
+
+@pytest.mark.parametrize(
+    "said",
+    [
+        {},
+        {"log": "off"},
+        {"log": "ok", "free_kib": 3},
+        {"bad_dp": 50},
+        {"late": 50},
+        {"late": 60, "stalls": 10},
+        {"dp": "off"},
+    ],
+)
 def test_what_is_no_fault(said: dict[str, object]) -> None:
     assert faults(healthy(**said), str(BUILD)) == ()
 
@@ -186,3 +229,5 @@ def test_another_build_is_a_fault_and_an_unknown_one_is_not() -> None:
 def test_odd_values_are_none_and_raise_nothing() -> None:
     state = State.said({"mem_free": "much", "late": True, "crash": 1, "dp": 5, "refused": 3})
     assert (state.mem_free, state.n_late, state.crash, state.dp, state.refused) == (None, None, None, None, ())
+    assert (state.log, state.free_kib) == (None, None)  # as of an older board
+    assert State.said({"free_kib": -1, "late": 1e30, "log": 3}) == State.said({})

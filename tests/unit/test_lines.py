@@ -94,3 +94,17 @@ def test_a_body_that_is_no_object_is_empty(body: str) -> None:
 def test_a_body_is_what_json_says() -> None:
     fields = {"kind": "air", "temp_c": 20.25, "rh_pct": 50, "deep": {"list": [1, None, True]}}
     assert json_body(json.dumps(fields)) == fields
+
+
+@pytest.mark.parametrize("value", ["1e999", "-1e999", "9" * 400, "[" * 33 + "]" * 33, '{"a":' * 40 + "1" + "}" * 40])
+def test_numbers_and_nesting_that_no_board_says(value: str) -> None:
+    assert json_body('{"kind":"air","temp_c":' + value + "}") == {}
+
+
+def test_bounds_of_what_a_board_may_say() -> None:
+    brackets = "[{" * 50 + '\\"'
+    assert json_body(json.dumps({"text": brackets})) == {"text": brackets}
+    assert json_body('{"n":999999999999999999}') == {"n": 999_999_999_999_999_999}
+    long = json_body('{"n":1' + "0" * 30 + "}")["n"]
+    assert (type(long), long) == (float, 1e30)
+    assert len(json_body('{"deep":' + "[" * 31 + "]" * 31 + "}")) == 1

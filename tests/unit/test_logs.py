@@ -190,6 +190,49 @@ def test_a_link_that_breaks_leaves_nothing_half(board: LoggingBoard, talk: Talk,
     assert list(out.iterdir()) == []
 
 
+@pytest.mark.parametrize("replies", [True, False])
+@pytest.mark.parametrize("each", [1, 200])
+def test_a_board_that_streams_for_ever_comes_to_an_end(
+    board: LoggingBoard, talk: Talk, monkeypatch: pytest.MonkeyPatch, replies: bool, each: int
+) -> None:
+    """500 lines a second are soon too many; one each 0.4 s are never silence."""
+    monkeypatch.setattr("hoodtrace.board.log_block.TRIES", 2)
+    monkeypatch.setattr("hoodtrace.board.log_block.REPLY_S", 1.5)
+    monkeypatch.setattr("hoodtrace.board.talk.SOON_S", 1.5)
+    board.replies_to_fetch, board.streams_each = replies, each
+    with pytest.raises(LinkError, match="no reply" if not replies else "no end") as caught:
+        fetch_block(talk, 3, 0)
+    assert caught.value.reason is LinkReason.SILENT
+    assert board.n_asked == {(3, 0): 2}
+
+
+def test_a_list_that_never_ends(board: LoggingBoard, talk: Talk, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("hoodtrace.board.talk.SOON_S", 1.0)
+    monkeypatch.setattr("hoodtrace.board.talk.MOST_MESSAGES", 500)  # a second more, at the board's 500 lines a second
+    board.odd["logs"] = {"kind": "air"}
+    board._cycle = lambda: board._made(board.tell("air"), board._seq % 100 == 0)  # type: ignore[method-assign]
+    with pytest.raises(LinkError, match="does not end") as caught:
+        list_logs(talk)
+    assert caught.value.reason is LinkReason.SILENT
+
+
+@pytest.mark.parametrize(("boot", "blocks"), [("0000000a", []), ("", []), ("", [block_of(1, 5)])])
+def test_a_file_that_nobody_read_is_no_whole_one(
+    board: LoggingBoard, talk: Talk, out: Path, boot: str, blocks: list[Lines]
+) -> None:
+    board.logs = {4: HeldLog(boot, blocks), 6: HeldLog(boot, blocks)}
+    found = fetched(talk, out, boot)
+    assert (found.trace, found.whole, found.spoiled, found.unread) == (None, (), (4, 6), (4, 6))
+
+
+def test_a_clock_that_no_board_has_gives_no_time_of_day(board: LoggingBoard, talk: Talk, out: Path) -> None:
+    """2^56 us are 2283 years: that long ago there is no date."""
+    board.logs[20] = HeldLog(board.boot, [block_of(4, 30, t_us=100)])
+    found = fetched(talk, out, board.boot, Now(board.boot, (1 << 56) - 1, datetime(2026, 3, 2, tzinfo=UTC)))
+    assert found.trace is not None
+    assert [note["kind"] for _, note in notes(found.trace.trace.path)] == ["opened", "closed"]
+
+
 def test_a_list_with_a_hole_is_asked_for_again(board: LoggingBoard, talk: Talk) -> None:
     board.short_lists = 2
     assert [file.number for file in list_logs(talk)] == [3, 7, 12]

@@ -142,6 +142,20 @@ def test_edges_faster_than_the_filter_lets_through() -> None:
     assert found.values["shortest_us"] == pytest.approx(100.0)
 
 
+def test_more_edges_than_any_vane_makes() -> None:
+    """Half of the counter's range in each sample: 8 million edges in 20 ms."""
+    made = [spoken("S", i, 20_000 * i, f"{i * 0x7FFFFF % (1 << 24):06x} 000000 0000 1068 00") for i in range(1100)]
+    found = outcome(Vane(KNOWN), made, 100)
+    assert found.verdict == "not as expected"
+    assert "no vane turns so fast" in found.means
+
+
+def test_edges_that_all_have_one_time() -> None:
+    t_us = np.arange(1, 101) * 20_000
+    found = regularity(t_us, np.arange(1, 101), t_us - 20_000, 4)
+    assert (found.n_judged, found.spread_rel, found.shortest_us) == (0, None, 0.0)
+
+
 def test_a_missing_magnet_is_uneven() -> None:
     edges = coasting_edges(uneven=0.0)
     found = outcome(Vane(KNOWN), lines(20.0, edges[np.arange(len(edges)) % 4 != 0]))

@@ -86,6 +86,7 @@ class Observed:
     reverses: bool
     speed_m_s: float
     dp_mean_pa: float
+    air: Air
 
     @property
     def used_s(self) -> float:
@@ -149,6 +150,7 @@ def observe(plane: Plane, hood: Hood) -> Observed | None:
         reverses,
         speed,
         mean_pa,
+        air,
     )
 
 

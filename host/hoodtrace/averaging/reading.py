@@ -11,6 +11,7 @@ from hoodtrace.averaging.budget import Term, Total, dof_of, total, weights
 from hoodtrace.averaging.channels import Channel, Observed, short_means
 from hoodtrace.averaging.frames import FloatArray
 from hoodtrace.averaging.mean import N_BLOCKS, NORMAL_95, Means, means
+from hoodtrace.physics.air import Air
 from hoodtrace.physics.hood import FURTHEST, Hood
 from hoodtrace.physics.vane import RESPONSE_LENGTH_RANGE_M, over_reading_rel
 from hoodtrace.units import m3h
@@ -47,6 +48,7 @@ class Averaged:
     terms: tuple[Term, ...]
     flags: tuple[str, ...]
     refusal: str | None
+    air: Air | None = None
 
 
 def average(plateaus: list[Observed], hood: Hood, zero_doubtful: list[bool]) -> list[Averaged]:
@@ -351,6 +353,7 @@ def _finished(draft: _Draft, mean: _Mean, hood: Hood, zero_doubtful: bool) -> Av
         tuple(term for term in terms if term.u_m3_s > 0.0),
         tuple(dict.fromkeys(draft.flags)),
         refusal,
+        seen.air,
     )
 
 

@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from itertools import groupby
 
-from hoodtrace.averaging.session import Session
+from hoodtrace.averaging.session import Outcome, Session
 from hoodtrace.physics.hood import Hood
 from hoodtrace.wire.decoder import Decoded
 
@@ -25,11 +25,16 @@ class HoldCues:
     hood : Hood
     say : callable
         Such as `Recorder.say`.
+    on_hold : callable
+        Gets the plateaus of each hold that was meant, as soon as they are final.
     """
 
-    def __init__(self, hood: Hood, say: Callable[[str], None]) -> None:
+    def __init__(
+        self, hood: Hood, say: Callable[[str], None], on_hold: Callable[[list[Outcome]], None] = lambda plateaus: None
+    ) -> None:
         self._session = Session(hood, PATIENCE_S)
         self._say = say
+        self._on_hold = on_hold
 
     def feed(self, decoded: Decoded) -> None:
         """Take the next block; say what became of each hold that is final by it, all its plateaus together."""
@@ -39,3 +44,6 @@ class HoldCues:
                 self._say("cue done")
             elif plateaus[0].hold_stop_us - plateaus[0].hold_start_us >= MEANT_US:
                 self._say("cue again")
+            else:
+                continue
+            self._on_hold(plateaus)

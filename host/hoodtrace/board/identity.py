@@ -13,7 +13,9 @@ from typing import Any, Self, TypeGuard
 from hoodtrace.board.talk import Talk, older
 from hoodtrace.errors import LinkError, LinkReason, UsageError
 
-SETTINGS_FILE = "settings.json"
+SETTINGS_FILE, PUT_ASIDE = "settings.json", "settings.bad"
+"""What `refused` may name beside settings: a file that can't be read, and choices that the firmware did not start with.
+"""
 SELDOM = 1e-3
 """Share of samples that may be late or not valid before it is called a fault: own choice; from 1e-2 on the pressure
 channel of a reading is left out."""
@@ -48,8 +50,9 @@ class State:
     """How the board does since its boot.
 
     `counting` is "pio", "counter" or "pin"; `dp` and `air` are "found", "absent" or "off"; `mem_free` in bytes;
-    `ring_lines` that memory can hold; `logs` files to fetch; `n_late` samples; `n_stalls` times that flash was
-    written, the longest taking `stall_us`; `refused` are names of settings that the board did not take.
+    `ring_lines` that memory can hold; `log` is "off", "ok", "full" or "error", `logs` are files to fetch, `free_kib`
+    the room on flash [KiB]; `n_late` samples; `n_stalls` times that flash was written, the longest taking `stall_us`;
+    `refused` are names of settings that the board did not take, or `SETTINGS_FILE` or `PUT_ASIDE`.
     """
 
     counting: str | None
@@ -58,7 +61,9 @@ class State:
     field: bool | None
     mem_free: int | None
     ring_lines: int | None
+    log: str | None
     logs: int | None
+    free_kib: int | None
     n_late: int | None
     n_stalls: int | None
     stall_us: int | None
@@ -79,7 +84,9 @@ class State:
             field=_truth(body, "field"),
             mem_free=_count(body, "mem_free"),
             ring_lines=_count(body, "ring_lines"),
+            log=_text(body, "log"),
             logs=_count(body, "logs"),
+            free_kib=_count(body, "free_kib"),
             n_late=_count(body, "late"),
             n_stalls=_count(body, "stalls"),
             stall_us=_count(body, "stall_us"),
@@ -94,11 +101,12 @@ class State:
 
 @dataclass(frozen=True, slots=True)
 class Setting:
-    """One choice on the board and what it would be by default."""
+    """One choice on the board, what it would be by default, and in words what it may be (None: an older board)."""
 
     name: str
     value: Value
     default: Value
+    rule: str | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -116,7 +124,7 @@ class About:
     def rate_hz(self) -> float | None:
         """Samples per second, as the hello says."""
         rate_hz = self.hello.get("rate_hz")
-        return float(rate_hz) if _is_number(rate_hz) and rate_hz > 0 else None
+        return number_within(rate_hz, 1e-3, 1e6)
 
     @property
     def ring_s(self) -> float | None:
@@ -164,12 +172,15 @@ def ask_settings(talk: Talk) -> tuple[Setting, ...]:
     if not answer.ok:
         return ()
     found = {
-        body["name"]: Setting(body["name"], body["value"], body["default"])
+        body["name"]: Setting(body["name"], body["value"], body["default"], _text(body, "rule"))
         for body in answer.messages
-        if body.get("kind") == "setting" and {"name", "value", "default"} <= body.keys()
+        if body.get("kind") == "setting"
+        and isinstance(body.get("name"), str)
+        and isinstance(body.get("value"), Value)
+        and isinstance(body.get("default"), Value)
     }
     count = _last(answer.messages, "settings").get("count")
-    if count != len(found):
+    if type(count) is not int or count != len(found):
         raise LinkError(
             LinkReason.SILENT, f"{talk.port}: {len(found)} of {count} settings came: try again; if it stays, the cable"
         )
@@ -227,11 +238,9 @@ def faults(about: About, shipped_build: str | None) -> tuple[Fault, ...]:
     )
     add(state.dp == "absent", "the pressure chip does not answer: no flow from the taps, no direction", _wires("dp"))
     add(state.air == "absent", "the air sensor does not answer: density is then an assumption", _wires("air"))
-    for name in state.refused:
-        if name == SETTINGS_FILE:
-            add(True, f"{SETTINGS_FILE} can't be read; all settings are at their defaults", "choose them with --set")
-        else:
-            add(True, f"the setting {name} was refused; its default counts", f"choose it with --set {name}=VALUE")
+    add(state.log == "full", *LOG_FULL)
+    add(state.log == "error", *LOG_ERROR)
+    found += [refused_fault(name) for name in state.refused]
     differs = shipped_build is not None and identity.build is not None and identity.build != shipped_build
     add(differs, f"the board runs build {identity.build}, this program ships build {shipped_build}", _INSTALL)
     n_samples = about.t_us * 1e-6 * (about.rate_hz or 0.0)
@@ -250,6 +259,45 @@ def faults(about: About, shipped_build: str | None) -> tuple[Fault, ...]:
     return tuple(found)
 
 
+def refused_fault(name: str) -> Fault:
+    """Return what it means that `state` has this name in `refused`.
+
+    Examples
+    --------
+    >>> refused_fault("rate_hz").do
+    'choose it with --set rate_hz=VALUE'
+    """
+    if name == SETTINGS_FILE:
+        return Fault(f"{name} can't be read; all settings are at their defaults", "choose them with --set")
+    if name == PUT_ASIDE:
+        return Fault(
+            "the firmware could not start with the settings that were chosen; they are put aside as "
+            f"{name}, and all are at their defaults",
+            "choose them anew one by one with `hoodtrace board --set NAME=VALUE`; the last one was probably wrong",
+        )
+    return Fault(f"the setting {name} was refused; its default counts", f"choose it with --set {name}=VALUE")
+
+
+def number_within(value: object, lowest: float, highest: float) -> float | None:
+    """Return what a board said as a number, None where it is none or can't be meant.
+
+    Examples
+    --------
+    >>> number_within(50, 1, 1000), number_within(-1, 1, 1000), number_within("50", 1, 1000)
+    (50.0, None, None)
+    """
+    return float(value) if _is_number(value) and lowest <= value <= highest else None
+
+
+LOG_FULL = (
+    "the board's flash is full: nothing more is logged while nobody listens",
+    "run `hoodtrace fetch`, which gets the logs and makes room",
+)
+LOG_ERROR = (
+    "the board's flash refuses the log: what is measured while nobody listens can be lost",
+    "run `hoodtrace fetch`, then unplug the board and plug it in again; if it stays, the flash is worn out: "
+    "record with the computer, or take another board",
+)
 _INSTALL = "run `hoodtrace install`"
 _CRASH = (
     "write it down, then clear it with `hoodtrace board --forget-crash`; if it comes again, the firmware has a bug or "
@@ -277,7 +325,7 @@ def _text(body: dict[str, Any], key: str) -> str | None:
 
 def _count(body: dict[str, Any], key: str) -> int | None:
     value = body.get(key)
-    return int(value) if _is_number(value) else None
+    return int(value) if _is_number(value) and value >= 0 else None
 
 
 def _truth(body: dict[str, Any], key: str) -> bool | None:

@@ -9,7 +9,6 @@ that is none of theirs is replaced only where it is asked for. Settings, logs an
 
 from __future__ import annotations
 
-import ast
 import contextlib
 import hashlib
 import json
@@ -25,11 +24,13 @@ from hoodtrace.errors import LinkError, LinkReason, UsageError
 from hoodtrace.wire.decoder import Decoder
 
 OLDEST = (1, 26, 1)
+VIRTUAL = "virtual board"  # how those begin to say what they are
 """The first MicroPython with the rewritten USB output loop (commit 69408453a2 of micropython/micropython; seen)."""
 FAMILIES = ("rp2", "esp32")
 COMPUTERS = ("linux", "darwin")
 """MicroPython for computers, which stands for a board in tests."""
 MAIN, MANIFEST, MAINTAIN = "main.py", "manifest.json", "maintain"
+LARGEST = 1 << 40  # bytes of a block, blocks of a flash: more is no answer
 SPARE_BLOCKS = 4  # for the manifest, its new version, and what the file system needs itself
 ANSWERS_S = 3.0
 TO_PROMPT_S = 6.0
@@ -73,6 +74,11 @@ def find_port(port: str | None) -> tuple[str, bool]:
             raise LinkError(LinkReason.NOT_OURS, text) from error
         return candidates[0], error.reason is LinkReason.OTHER_PROTOCOL
     try:
+        if str(board.hello.get("board", "")).startswith(VIRTUAL):
+            text = (
+                f"{board.link.port}: this is a virtual board; it has this program's firmware already"
+            )
+            raise LinkError(LinkReason.NOT_OURS, text)
         _to_prompt(board)
     finally:
         board.link.close()
@@ -282,20 +288,25 @@ def _say_plan(todo: Plan, say: Callable[[str], None]) -> None:
 
 
 def _check_micropython(prompt: Prompt) -> None:
-    told = prompt.run(
+    told = prompt.told(
         "import sys\nprint((sys.implementation.name, sys.platform, tuple(sys.implementation.version[:3])))"
     )
-    try:
-        name, platform, version = ast.literal_eval(told)
-    except (ValueError, SyntaxError, TypeError) as error:
-        raise LinkError(LinkReason.NOT_OURS, f"{prompt.port}: no MicroPython answers there ({told!r})") from error
-    why = fit(name, platform, version)
+    match told:
+        case (str(name), str(platform), (int(major), int(minor), int(patch))):
+            why = fit(name, platform, (major, minor, patch))
+        case _:
+            raise _odd(prompt, "which MicroPython it is", told)
     if why:
         raise LinkError(LinkReason.NOT_OURS, f"{prompt.port}: {why}: flash MicroPython first, see wiring/README.md")
 
 
 def _check_room(prompt: Prompt, files: Mapping[str, bytes], copy: tuple[str, ...], sizes: Mapping[str, int]) -> None:
-    block, n_free = ast.literal_eval(prompt.run("import os\ns = os.statvfs(os.getcwd())\nprint((s[0], s[3]))"))
+    told = prompt.told("import os\ns = os.statvfs(os.getcwd())\nprint((s[0], s[3]))")
+    match told:
+        case (int(block), int(n_free)) if 0 < block <= LARGEST and 0 <= n_free <= LARGEST:
+            pass
+        case _:
+            raise _odd(prompt, "how much room it has", told)
     needed = n_blocks_needed(files, copy, sizes, block)
     if copy and n_free < needed:
         free_kib, needed_kib = n_free * block / 1024, needed * block / 1024
@@ -303,15 +314,20 @@ def _check_room(prompt: Prompt, files: Mapping[str, bytes], copy: tuple[str, ...
         raise LinkError(LinkReason.NOT_OURS, f"{text}: fetch its logs (`hoodtrace fetch`) or remove files of your own")
 
 
+def _odd(prompt: Prompt, what: str, told: object) -> LinkError:
+    text = f"{prompt.port}: asked {what}, the board says {repr(told)[:60]}: unplug it, plug it in and try again; if it "
+    return LinkError(LinkReason.NOT_OURS, text + "stays, flash MicroPython anew, see wiring/README.md")
+
+
 def _listed(prompt: Prompt) -> dict[str, str] | None:
     """Return what the board's manifest lists; None where the file is not one that an install wrote."""
     try:
         found = json.loads(prompt.read(MANIFEST))
-    except ValueError:
+    except (ValueError, RecursionError):
         return None
     if not isinstance(found, dict):
         return None
-    good = all(_NAME.fullmatch(name) and _SHA256.fullmatch(str(sha)) for name, sha in found.items())
+    good = all(_NAME.fullmatch(name) and isinstance(sha, str) and _SHA256.fullmatch(sha) for name, sha in found.items())
     return found if good else None
 
 

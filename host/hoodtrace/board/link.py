@@ -12,6 +12,7 @@ import contextlib
 import errno
 import io
 import os
+import re
 import select
 import time
 from collections.abc import Callable, Iterable
@@ -275,7 +276,8 @@ def _unplugged(port: str, error: BaseException) -> LinkError:
 
 
 def _not_opened(port: str, error: BaseException) -> LinkError:
-    number = getattr(error, "errno", None)
+    cause = error.__context__  # pyserial says some numbers in its text alone
+    number = getattr(error, "errno", None) or (cause.args[0] if cause is not None and cause.args else None)
     if number in (errno.EBUSY, errno.EAGAIN, errno.EWOULDBLOCK) or (
         os.name == "nt" and "PermissionError" in str(error)
     ):
@@ -284,10 +286,14 @@ def _not_opened(port: str, error: BaseException) -> LinkError:
     if number in (errno.EACCES, errno.EPERM):
         text = f"{port}: you are not allowed to open it: join the group {_group(port)} and log in again"
         return LinkError(LinkReason.NOT_ALLOWED, text)
-    if number == errno.ENOENT:
+    if number == errno.ENOENT and re.fullmatch(r"[\w.-]+:\d+", port):
+        text = f"{port}: there is no such port; a board on the network is socket://{port}"
+    elif number == errno.ENOENT:
         text = f"{port}: there is no such port: plug the board in, see `hoodtrace ports`"
     else:
-        text = f"{port}: can't be opened as a serial port ({error}): see `hoodtrace ports`"
+        known = {errno.ENOTTY: "it is no serial port", errno.ECONNREFUSED: "nobody serves it"}
+        why = known.get(number or 0, str(error))
+        text = f"{port}: can't be opened: {why}. See `hoodtrace ports`"
     return LinkError(LinkReason.NO_PORT, text)
 
 

@@ -1,7 +1,6 @@
 """The logs that a board wrote to its flash while nobody listened, fetched into traces, one a boot.
 
-A block counts as fetched when the board said how many lines it has, so many came, and each had its CRC; else it is
-asked for again. A trace is written beside its place, flushed to the disk and renamed when it is whole, so that a name
+A trace is written beside its place, flushed to the disk and renamed when it is whole, so that a name
 `log-BOOT.trace` is never half a log, and never replaces another. Only `forget` removes a log from the board; the caller
 sends it once the trace is on the disk. Nothing says `keep`: a board that logs goes on logging.
 """
@@ -9,29 +8,23 @@ sends it once the trace is on the disk. Nothing says `keep`: a board that logs g
 from __future__ import annotations
 
 import os
-import time
-from collections.abc import Callable, Iterator
-from dataclasses import dataclass
+from collections.abc import Callable
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
 from hoodtrace import __version__
-from hoodtrace.board.talk import BUSY, Talk, older
+from hoodtrace.board.log_block import fetch_block
+from hoodtrace.board.talk import Talk, older
 from hoodtrace.errors import LinkError, LinkReason, TraceError
-from hoodtrace.wire.decoder import Decoded
-from hoodtrace.wire.lines import SEQ_MODULUS, line, sample_body
 from hoodtrace.wire.trace import ClosedTrace, TraceWriter, closed_trace
 
-MOST_NUMBER, MOST_BLOCKS, MOST_LINES = 9999, 16, 1000
-"""Of what the firmware writes: numbers of files, blocks of a file, lines of a block (and what came between)."""
-TRIES = 5
-ANSWER_S = 3.0
-QUIET_S = 1.0  # after what may be the end of a block that lost lines
-STREAMING = "streaming"
-STREAMING_S = 5.0  # the board's lease ends 3 s after the last `keep`
-WAIT_S = 0.4
-SOON_LINES, SOON_US = 1 << 16, 600_000_000  # a block of 185 lines takes a few seconds, three minutes at 1 Hz
+MOST_NUMBER, MOST_BLOCKS = 9999, 16
+"""Of what the firmware writes: numbers of files, blocks of a file."""
+LISTS = 5
+LIST_S = 30.0  # of silence: flash takes what the board still has in memory, up to a second a block
+OLDEST_LOG = timedelta(days=3650)
 _SOFTWARE = f"hoodtrace {__version__}"
 _FROM: dict[str, Any] = {"from": "flash log"}  # a word that Python keeps for itself
 _HEX = frozenset("0123456789abcdef")
@@ -73,14 +66,20 @@ class LogTrace:
 
 @dataclass(frozen=True, slots=True)
 class BootLog:
-    """What a boot's files gave: the trace (None where no line was good), files fetched whole, damaged blocks.
+    """What a boot's files gave: the trace (None where no line was good), files fetched whole, damaged blocks and files.
 
-    `damaged` holds pairs of file number and block.
+    `damaged` holds pairs of file number and block; `unread` files in which the board names no block, or of no boot.
     """
 
     trace: LogTrace | None
     whole: tuple[int, ...]
     damaged: tuple[tuple[int, int], ...]
+    unread: tuple[int, ...] = ()
+
+    @property
+    def spoiled(self) -> tuple[int, ...]:
+        """Numbers of all files with damage."""
+        return tuple(sorted({number for number, _ in self.damaged} | set(self.unread)))
 
 
 def ask_now(talk: Talk) -> Now:
@@ -107,15 +106,15 @@ def list_logs(talk: Talk) -> tuple[LogFile, ...]:
         OTHER_FIRMWARE: the firmware is older and keeps no log; SILENT: the list came with a hole each time; or the
         board is gone.
     """
-    for _ in range(TRIES):
-        answer = talk.ask("logs", last="logs")
+    for _ in range(LISTS):
+        answer = talk.ask("logs", last="logs", silent_s=LIST_S)
         if answer.unknown:
             raise older(talk, "logs")
         found = {file.number: file for file in map(_log_file, answer.messages) if file is not None}
         if answer.ok and answer.messages[-1].get("count") == len(found):
             return tuple(found[number] for number in sorted(found))
     raise LinkError(
-        LinkReason.SILENT, f"{talk.port}: the list of logs came incomplete {TRIES} times: check the cable, try again"
+        LinkReason.SILENT, f"{talk.port}: the list of logs came incomplete {LISTS} times: check the cable, try again"
     )
 
 
@@ -132,33 +131,6 @@ def by_boot(files: tuple[LogFile, ...]) -> dict[str, list[LogFile]]:
     for file in files:
         boots.setdefault(file.boot, []).append(file)
     return boots
-
-
-def fetch_block(talk: Talk, number: int, block: int) -> bytes | None:
-    """Return a block's lines byte for byte as the board made them; None where the board finds it damaged.
-
-    Raises
-    ------
-    LinkError
-        SILENT: no answer, or no complete one, in 5 tries; BUSY: the board keeps streaming; or the board is gone.
-    """
-    end_s = time.monotonic() + STREAMING_S
-    n_tries = 0
-    while n_tries < TRIES:
-        found = _asked_once(talk, number, block)
-        if isinstance(found, bytes):
-            return found
-        if found is None:
-            n_tries += 1
-        elif not found.startswith((STREAMING, BUSY)):
-            return None
-        elif time.monotonic() > end_s:
-            text = f"{talk.port}: the board gives no log out: {found}. End what records from it, then try again"
-            raise LinkError(LinkReason.BUSY, text)
-        else:
-            time.sleep(WAIT_S)
-    text = f"{talk.port}: block {block} of log {number} did not come whole in {TRIES} tries: check the cable, try again"
-    raise LinkError(LinkReason.SILENT, text)
 
 
 def fetch_boot(
@@ -186,13 +158,15 @@ def fetch_boot(
     TraceError
         The disk does not take it.
     """
-    boot, damaged = files[0].boot, []
+    boot, damaged, unread = files[0].boot, [], []
     part = folder / f"log-{boot}.part"
     _remove(part)
     try:
         with TraceWriter(part) as writer:
             writer.note("opened", utc=_utc(now.utc), software=_SOFTWARE, port=talk.port, **_FROM)
             for file in files:
+                if file.n_blocks == 0 or not boot:
+                    unread.append(file.number)
                 for block in range(file.n_blocks):
                     lines = fetch_block(talk, file.number, block) if boot else None
                     if lines is None:
@@ -200,15 +174,16 @@ def fetch_boot(
                     else:
                         writer.write(lines)
                     on_block()
-            if boot == now.boot:
-                # The note carries the TIME of the last line; the time of day goes back by as much.
-                writer.note("clock", utc=_utc(now.utc - timedelta(microseconds=now.t_us - writer.t_us)))
+            # The note carries the TIME of the last line; the time of day goes back by as much.
+            ago = timedelta(microseconds=now.t_us - writer.t_us)
+            if boot == now.boot and abs(ago) < OLDEST_LOG:
+                writer.note("clock", utc=_utc(now.utc - ago))
             writer.note("closed", utc=_utc(datetime.now(UTC)))
         trace = _settled(part, boot)
     finally:
         _remove(part)
-    spoiled = {number for number, _ in damaged}
-    return BootLog(trace, tuple(f.number for f in files if f.number not in spoiled), tuple(damaged))
+    found = BootLog(trace, (), tuple(damaged), tuple(unread))
+    return replace(found, whole=tuple(f.number for f in files if f.number not in found.spoiled))
 
 
 def forget(talk: Talk, number: int) -> None:
@@ -230,51 +205,6 @@ def _log_file(body: dict[str, Any]) -> LogFile | None:
         return None  # no board of ours writes such a file; the count then shows that one is missing
     known = isinstance(boot, str) and len(boot) == 8 and _HEX.issuperset(boot)
     return LogFile(number, str(boot) if known else "", n_blocks)
-
-
-@dataclass(frozen=True, slots=True)
-class _Line:
-    raw: bytes
-    seq: int
-    t_us: int
-    body: dict[str, Any]  # of a J line
-
-
-def _lines(decoded: Decoded) -> Iterator[_Line]:
-    """Yield the board's good lines in their order, byte for byte: the grammar has one way to write a line."""
-    s = decoded.samples
-    found = [(m.place, _Line(line(m.kind, m.seq, m.t_us, m.text), m.seq, m.t_us, m.body)) for m in decoded.messages]
-    columns = (c.tolist() for c in (s.place, s.seq, s.t_us, s.edges, s.age_us, s.raw_dp, s.raw_temp, s.flags))
-    for place, seq, t_us, *fields in zip(*columns, strict=True):
-        found.append((place, _Line(line("S", seq, t_us, sample_body(*fields)), seq, t_us, {})))
-    return (each for _, each in sorted(found, key=lambda pair: pair[0]) if each.raw[:1] in b"SJ")
-
-
-def _asked_once(talk: Talk, number: int, block: int) -> bytes | str | None:
-    """Return the block's lines, or why the board refuses, or None where something was lost on the way."""
-    to = talk.send(f"fetch {number} {block}")
-    reply: _Line | None = None
-    lines: list[bytes] = []
-    heard_s, wait_s = time.monotonic(), ANSWER_S
-    while time.monotonic() - heard_s < wait_s:
-        for each in _lines(talk.listen()):
-            heard_s, kind = time.monotonic(), each.body.get("kind")
-            if reply is None:
-                if kind == "reply" and each.body.get("to") == to:
-                    if each.body.get("ok") is not True:
-                        return str(each.body.get("why", "no reason given"))
-                    reply = each
-                continue
-            # A log may hold `fetched` lines of its own, from an earlier fetch: the real one follows soon on the reply.
-            follows = 0 < (each.seq - reply.seq) % SEQ_MODULUS < SOON_LINES and 0 <= each.t_us - reply.t_us < SOON_US
-            if kind == "fetched" and follows and (each.body.get("number"), each.body.get("block")) == (number, block):
-                if each.body.get("lines") == len(lines):
-                    return b"".join(lines)
-                wait_s = QUIET_S
-            lines.append(each.raw)
-            if len(lines) > MOST_LINES:
-                return None
-    return None
 
 
 def _settled(part: Path, boot: str) -> LogTrace | None:

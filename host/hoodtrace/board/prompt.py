@@ -6,6 +6,7 @@ is used of it here is little, and proved against a real MicroPython prompt in te
 
 from __future__ import annotations
 
+import ast
 import contextlib
 import io
 import os
@@ -21,6 +22,9 @@ try:
     from termios import error as _TermiosError  # noqa: N812
 except ImportError:  # Windows
     _TermiosError = OSError  # type: ignore[assignment,misc]
+
+_NO_LITERAL = (ValueError, SyntaxError, TypeError, MemoryError, RecursionError)
+"""What `ast.literal_eval` raises, here and inside mpremote, and what its value does in hands that expect another."""
 
 ANSWER_S = 10.0
 WAIT_S = 15.0  # a second try after one that got no answer
@@ -70,7 +74,24 @@ class Prompt:
         """Return the files in the board's top folder: name to size in bytes."""
         with self._translated():
             found = self._transport.fs_listdir("")
-        return {entry.name: entry.st_size for entry in found if not entry.st_mode & FOLDER}
+            if not all(isinstance(e.name, str) and type(e.st_mode) is type(e.st_size) is int for e in found):
+                raise TypeError("its list of files is none")
+            return {entry.name: entry.st_size for entry in found if not entry.st_mode & FOLDER}
+
+    def told(self, code: str) -> object:
+        """Run lines of Python on the board that print one literal; return its value, which can be any.
+
+        Raises
+        ------
+        LinkError
+            SILENT: what came is no literal.
+        """
+        with self._translated():
+            text = self.run(code)
+            try:
+                return ast.literal_eval(text)
+            except _NO_LITERAL as error:
+                raise ValueError(f"it says {text[:60]!r}") from error
 
     def read(self, name: str) -> bytes:
         """Return a file's contents."""
@@ -80,7 +101,10 @@ class Prompt:
     def sha256(self, name: str) -> bytes:
         """Return the SHA-256 of a file, computed on the board."""
         with self._translated(name):
-            return bytes(self._transport.fs_hashfile(name, "sha256"))
+            digest = self._transport.fs_hashfile(name, "sha256")
+            if not isinstance(digest, bytes | bytearray):
+                raise TypeError(f"the SHA-256 of {name} is none")
+            return bytes(digest)
 
     def write(self, name: str, data: bytes) -> None:
         """Put a file there."""
@@ -135,7 +159,7 @@ class Prompt:
         except TransportExecError as error:
             last = str(error.error_output).strip().splitlines()[-1:] or ["no word"]
             raise self._refused(last[0]) from error
-        except (TransportError, struct.error, ValueError, SyntaxError) as error:
+        except (TransportError, struct.error, *_NO_LITERAL) as error:
             raise LinkError(
                 LinkReason.SILENT,
                 f"{self.port}: no MicroPython prompt answers ({error}): hold the board's button while you plug it in, "

@@ -99,7 +99,7 @@ class Step:
         for message in decoded.messages:
             if message.kind != "J":
                 continue
-            if message.body.get("kind") == "hello" and message.body.get("boot") != self.known.boot:
+            if message.body.get("kind") == "hello" and str(message.body.get("boot", "")) != self.known.boot:
                 self._bad("the board restarted", "the supply fails under load, or a wire to it is loose")
                 return
             if message.seq not in self._message_seqs:

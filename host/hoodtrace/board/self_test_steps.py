@@ -11,7 +11,7 @@ from typing import ClassVar
 import numpy as np
 
 from hoodtrace.board.self_test import Known, Step, missing_sensor
-from hoodtrace.board.vane_check import regularity
+from hoodtrace.board.vane_check import MOST_EDGES, regularity
 from hoodtrace.wire.lines import BUTTON_DOWN, GRID_SLIP, INTERRUPTS_WERE_OFF, SEQ_MODULUS, TEMP_INVALID
 
 ZERO_LIMIT_PA = 0.5
@@ -100,6 +100,8 @@ class Vane(Step):
     def _means(self, n: int, revs: float) -> str:
         if n == 0:
             return "not one edge: check the pickup's supply and its wire, and the pin in the settings (pin_vane)"
+        if n > MOST_EDGES:
+            return "no vane turns so fast: the wire picks up noise, or it is on another pin than pin_vane says"
         if revs < self.fewest_revs:
             return "too few: the vane rubs, or the pickup is too far from it; blow a little harder"
         return ""

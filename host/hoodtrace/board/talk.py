@@ -24,7 +24,9 @@ MOST_MESSAGES = 2000
 ANSWER_S = 3.0
 AGAIN_S = 1.2  # more than a cycle of the slowest board
 BACK_S = 20.0  # a board starts in a few seconds; finding its USB port again takes as long
+SOON_S = 30.0
 UNKNOWN = "unknown command"
+RESTART = "restart"
 BUSY = "busy"
 
 
@@ -80,6 +82,12 @@ class Talk:
         """Close the port; the board's lease runs out by itself."""
         self._link.close()
 
+    def patience_s(self, n_lines: int) -> float:
+        """Return the seconds within which the board has sent `n_lines`: it sends one a cycle, 1 to 1000 a second."""
+        rate_hz = self.hello.get("rate_hz")
+        known = isinstance(rate_hz, int | float) and 1 <= rate_hz <= 1000
+        return SOON_S + n_lines / (rate_hz if known and rate_hz else 1.0)
+
     def send(self, words: str) -> int:
         """Send a command and wait for nothing; return its SEQ, which the reply names.
 
@@ -112,7 +120,7 @@ class Talk:
             raise self._silent(f"no good line for {SILENT_S:g} s")
         return decoded
 
-    def ask(self, words: str, last: str | None = None) -> Answer:
+    def ask(self, words: str, last: str | None = None, silent_s: float = ANSWER_S) -> Answer:
         """Send a command and return the board's answer.
 
         Parameters
@@ -121,23 +129,29 @@ class Talk:
             The command.
         last : str, optional
             Kind of the message that ends the answer where the board says yes; None: the reply is all.
+        silent_s : float
+            How long the board may say nothing once it has said yes, s.
 
         Raises
         ------
         LinkError
-            UNPLUGGED; SILENT: no answer for 3 s.
+            UNPLUGGED; SILENT: no answer for 3 s, or one that does not end.
         """
         seqs: set[int] = set()
         messages: list[dict[str, Any]] = []
         heard_s = sent_s = time.monotonic()
         said_yes = False
-        while (now_s := time.monotonic()) - heard_s < ANSWER_S:
+        end_s = sent_s + self.patience_s(MOST_MESSAGES)
+        while (now_s := time.monotonic()) - heard_s < (silent_s if said_yes else ANSWER_S):
             if not seqs or (not said_yes and now_s - sent_s > AGAIN_S):
                 sent_s = now_s
                 seqs.add(self.send(words))
             for body in self._said():
                 kind = body.get("kind")
-                if kind == "reply" and body.get("to") in seqs:
+                if words == RESTART and kind == "hello" and self._is_another(body):
+                    return Answer(True, "")  # the reply was lost, and the board is back already
+                to = body.get("to")
+                if kind == "reply" and type(to) is int and to in seqs:
                     why = str(body.get("why", "no reason given"))
                     if body.get("ok") is not True and why.startswith(BUSY):
                         continue  # with an earlier question, maybe of another program: asked again in a moment
@@ -149,7 +163,7 @@ class Talk:
                 elif said_yes:
                     messages.append(body)
                     heard_s = now_s
-                    if len(messages) > MOST_MESSAGES:
+                    if len(messages) > MOST_MESSAGES or now_s > end_s:
                         raise self._silent(f"the answer to `{words}` does not end")
                     if kind == last:
                         return Answer(True, "", tuple(messages))
@@ -163,12 +177,14 @@ class Talk:
         LinkError
             OTHER_FIRMWARE: the firmware is older and has no such command; else the reason why it did not come back.
         """
+        done = "was restarted"
         try:
-            answer = self.ask("restart")
+            answer = self.ask(RESTART)
         except LinkError as error:
-            if error.reason is not LinkReason.UNPLUGGED:
+            if error.reason not in (LinkReason.UNPLUGGED, LinkReason.SILENT):
                 raise
-            answer = Answer(True, "")  # over USB the port can be gone before the reply is here
+            # Over USB the port can be gone before the reply is here; and a reply can be lost. The boot id will tell.
+            answer, done = Answer(True, ""), "was told to restart, gave no reply"
         if not answer.ok:
             raise (
                 older(self, "restart")
@@ -177,7 +193,7 @@ class Talk:
                     LinkReason.NOT_OURS, f"{self.port}: the board does not restart: {answer.why}. Unplug it, plug it in"
                 )
             )
-        boot, seq = self.hello.get("boot"), self._link.next_seq
+        seq = self._link.next_seq
         self.close()
         why = "it still says the same boot id"
         end_s = time.monotonic() + BACK_S
@@ -188,15 +204,18 @@ class Talk:
             except LinkError as error:
                 why = str(error)
                 continue
-            if board.hello.get("boot") != boot:
+            if self._is_another(board.hello):
                 return Talk(board)
             seq = board.link.next_seq
             board.link.close()
         raise LinkError(
             LinkReason.SILENT,
-            f"{self.port}: the board was restarted and did not come back within {BACK_S:g} s ({why}): "
+            f"{self.port}: the board {done} and did not come back within {BACK_S:g} s ({why}): "
             "unplug it and plug it in again",
         )
+
+    def _is_another(self, hello: dict[str, Any]) -> bool:
+        return str(hello.get("boot", "")) != str(self.hello.get("boot", ""))
 
     def _said(self) -> Iterator[dict[str, Any]]:
         return (m.body for m in self.listen().messages if m.kind == "J")

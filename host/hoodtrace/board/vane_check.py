@@ -24,6 +24,9 @@ only rubs (speed as the square root of the way left) stays above 0.93 from two r
 N_NEAR_STOP = 2
 """Revolutions before a standstill that are not judged: the last ones slow down by more than that in one turn."""
 
+MOST_EDGES = 1_000_000
+"""Of a stretch: a hundred times as many as a vane of 500 Hz makes while a person watches; bounds the memory."""
+
 SPEEDING_UP = 0.9
 """Where the interval one revolution later is under this share of that before, the vane speeds up: not judged."""
 
@@ -80,6 +83,8 @@ def regularity(
     place, edge_us = edges[new], (t_us - age_us)[new]
     n_between, between_us = np.diff(place), np.diff(edge_us).astype(float)
     shortest_us = float((between_us / n_between).min())
+    if place[-1] - place[0] > MOST_EDGES:
+        return Regularity(0, 0, 0, None, shortest_us)
     # One interval an edge, by the edge that ends it.
     interval_us = np.repeat(between_us / n_between, n_between)
     single = np.repeat(n_between == 1, n_between)
@@ -99,5 +104,5 @@ def regularity(
     single, ratio = single[rev:-rev] & judged, ratio[judged]
     n_short, n_long = int((ratio < 1 / JUMP).sum()), int((ratio > JUMP).sum())
     turn_us = np.convolve(interval_us, np.ones(rev) / rev, "same")[rev:-rev]
-    within = (middle / turn_us)[single]
+    within = middle[single & (turn_us > 0)] / turn_us[single & (turn_us > 0)]
     return Regularity(len(ratio), n_short, n_long, float(np.std(within)) if len(within) else None, shortest_us)

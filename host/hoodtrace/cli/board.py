@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Annotated, Literal
 
 import typer
 
+from hoodtrace.cli.printable import printable
 from hoodtrace.errors import FileError, UsageError
 
 if TYPE_CHECKING:
@@ -76,9 +77,8 @@ def board(
             talk = _set(talk, changes, as_json)
         elif restart:
             talk = talk.restarted()
-            _tell(
-                f"{talk.port}: restarted, boot id {talk.hello.get('boot')}", {"boot": talk.hello.get("boot")}, as_json
-            )
+            boot = talk.hello.get("boot")
+            _tell(f"{talk.port}: restarted, boot id {boot}", {"boot": boot}, as_json)
         elif forget_crash:
             _do(talk, "crash forget", "the crash note is cleared", as_json)
         else:
@@ -118,7 +118,7 @@ def _show_settings(talk: Talk, as_json: bool) -> None:
 
 def _set(talk: Talk, changes: Sequence[tuple[str, str]], as_json: bool) -> Talk:
     """Send each change, restart the board, and show what is different; return the new conversation."""
-    from hoodtrace.board.identity import ask_about, ask_settings, order
+    from hoodtrace.board.identity import ask_about, ask_settings, order, refused_fault
     from hoodtrace.board.talk import older
     from hoodtrace.cli.board_words import shown, write_json
 
@@ -142,13 +142,13 @@ def _set(talk: Talk, changes: Sequence[tuple[str, str]], as_json: bool) -> Talk:
         rows = [{"name": name, "before": was, "after": now} for name, (was, now) in changed.items()]
         write_json({"changed": rows, "refused": refused, "boot": talk.hello.get("boot")})
         return talk
-    print(f"the board was restarted, boot id {talk.hello.get('boot')}")
-    for name, (was, now) in changed.items():
-        print(f"{name}: {shown(was)} -> {shown(now)}")
-    for name in dict.fromkeys(name for name, _ in changes if name not in changed):
-        print(f"{name}: {shown(after.get(name))}, as before")
-    for name in refused:
-        print(f"{name}: refused at the start, its default counts; choose it anew")
+    told = [f"the board was restarted, boot id {talk.hello.get('boot')}"]
+    told += [f"{name}: {shown(was)} -> {shown(now)}" for name, (was, now) in changed.items()]
+    same = dict.fromkeys(name for name, _ in changes if name not in changed)
+    told += [f"{name}: {shown(after.get(name))}, as before" for name in same]
+    for fault in map(refused_fault, refused):
+        told.append(f"FAULT: {fault.what}\n       what to do: {fault.do}")
+    print(printable("\n".join(told)))
     return talk
 
 
@@ -165,7 +165,7 @@ def _tell(told: str, fields: dict[str, object], as_json: bool) -> None:
     if as_json:
         write_json(fields)
     else:
-        print(told)
+        print(printable(told))
 
 
 def _change(text: str) -> tuple[str, str]:

@@ -16,6 +16,8 @@ from contextlib import contextmanager
 from dataclasses import asdict
 from typing import TYPE_CHECKING
 
+from hoodtrace.board.talk import SILENT_S
+from hoodtrace.cli.printable import printable
 from hoodtrace.errors import LinkError, MeasurementError
 
 if TYPE_CHECKING:
@@ -23,6 +25,8 @@ if TYPE_CHECKING:
     from hoodtrace.board.talk import Talk
 
 PLAIN_EACH_S = 2.0
+CLOCKS_APART = 5.0
+"""A step has its time by the board's clock; after so many times as long by ours that clock stands: own choice."""
 
 
 def run_test(talk: Talk, only: Sequence[str], as_json: bool) -> None:
@@ -76,22 +80,20 @@ def run_test(talk: Talk, only: Sequence[str], as_json: bool) -> None:
 def known_of(talk: Talk) -> Known:
     """Ask the board for what the steps must know."""
     from hoodtrace.board.cues import CUES
-    from hoodtrace.board.identity import ask_about, ask_settings
+    from hoodtrace.board.identity import ask_about, ask_settings, number_within
     from hoodtrace.board.self_test import Known
 
     about = ask_about(talk)
     chosen = {setting.name: setting.value for setting in ask_settings(talk)}
     hello, state = about.hello, about.state
-
-    def number(value: object) -> float | None:
-        return float(value) if isinstance(value, int | float) and not isinstance(value, bool) and value > 0 else None
-
-    edges_per_rev, filter_us = number(chosen.get("edges_per_rev")), number(chosen.get("filter_us"))
+    # Wider than any board; what lies outside is not said.
+    edges_per_rev = number_within(chosen.get("edges_per_rev"), 1, 1000)
+    filter_us = number_within(chosen.get("filter_us"), 1, 1_000_000)
     return Known(
         boot=str(hello.get("boot", "")),
         rate_hz=about.rate_hz or 50.0,
-        dp_counts_per_pa=number(hello.get("dp_counts_per_pa")),
-        temp_counts_per_k=number(hello.get("dp_temp_counts_per_k")),
+        dp_counts_per_pa=number_within(hello.get("dp_counts_per_pa"), 1e-3, 1e6),
+        temp_counts_per_k=number_within(hello.get("dp_temp_counts_per_k"), 1e-3, 1e6),
         dp=None if state is None else state.dp,
         air=None if state is None else state.air,
         edges_per_rev=None if edges_per_rev is None else int(edges_per_rev),
@@ -102,15 +104,19 @@ def known_of(talk: Talk) -> Known:
 
 def _do_step(talk: Talk, step: Step, keys: _Keys | None) -> None:
     if keys is not None:
-        _say("    Enter begins, s and Enter skips")
         keys.forget()
+        _say("    Enter begins, s and Enter skips")
         while (typed := keys.typed()) is None:
             talk.listen()
         if typed.strip().lower().startswith("s"):
             step.stop("skipped")
             return
+    end_s = time.monotonic() + CLOCKS_APART * step.limit_s + SILENT_S
     with _display() as show:
         while step.outcome is None:
+            if time.monotonic() > end_s:
+                step.stop("the board's clock does not go on as time does: restart it with --restart")
+                return
             for words in step.commands():
                 step.asked_seq = talk.send(words)
             step.feed(talk.listen())
@@ -151,7 +157,7 @@ def _display() -> Iterator[Callable[[str], None]]:
         from rich.text import Text
 
         with Live(console=Console(stderr=True), auto_refresh=False, transient=True) as live:
-            yield lambda seen: live.update(Text("    " + seen), refresh=True)
+            yield lambda seen: live.update(Text("    " + printable(seen)), refresh=True)
         return
     told_s = time.monotonic()
 
@@ -165,7 +171,7 @@ def _display() -> Iterator[Callable[[str], None]]:
 
 
 def _say(words: str) -> None:
-    print(words, file=sys.stderr, flush=True)
+    print(printable(words), file=sys.stderr, flush=True)
 
 
 def _verdict(outcome: Outcome) -> str:
@@ -187,7 +193,7 @@ def _print(port: str, outcomes: Sequence[Outcome], as_json: bool) -> None:
     table = Table("step", "verdict", "seen", box=None, pad_edge=False)
     for outcome in outcomes:
         means = f": {outcome.means}" if outcome.means else ""
-        table.add_row(outcome.name, outcome.verdict + means, outcome.seen)
+        table.add_row(outcome.name, printable(outcome.verdict + means), printable(outcome.seen))
     console = Console(highlight=False, markup=False)
     console.print()
     console.print(table)

@@ -8,6 +8,9 @@ from collections.abc import Sequence
 from dataclasses import asdict
 from typing import TYPE_CHECKING, Any
 
+import typer
+
+from hoodtrace.board.identity import PUT_ASIDE, SETTINGS_FILE
 from hoodtrace.cli.printable import printable
 
 if TYPE_CHECKING:
@@ -29,7 +32,17 @@ RESET = {
     "brownout": "the supply broke down",
     "unknown": "it can't tell",
 }
+LOG = {
+    "ok": "well",
+    "off": "off by the settings",
+    "full": "FULL: nothing more is logged while nobody listens",
+    "error": "REFUSED by the flash",
+}
 SENSOR = {"found": "found", "absent": "ABSENT", "off": "off by the settings"}
+REFUSED = {
+    SETTINGS_FILE: f"all: {SETTINGS_FILE} can't be read",
+    PUT_ASIDE: f"all: the firmware did not start with them, they are put aside as {PUT_ASIDE}",
+}
 NOT_SAID = "not said: older firmware"
 
 
@@ -81,34 +94,33 @@ def rows(about: About, shipped_build: str | None) -> list[tuple[str, str]]:
         ("field mode", {True: "on: the watchdog restarts it", False: "off", None: NOT_SAID}[state.field]),
         ("free memory", NOT_SAID if state.mem_free is None else f"{state.mem_free / 1024:.0f} KiB"),
         ("kept in memory", ring),
+        ("log on flash", LOG.get(state.log or "", _or(state.log))),
+        ("room on flash", NOT_SAID if state.free_kib is None else f"{state.free_kib} KiB"),
         ("logs to fetch", f"{state.logs}: `hoodtrace fetch` gets them" if state.logs else _or(state.logs)),
-        ("late cycles", _or(state.n_late)),
+        ("late cycles", _late(state.n_late, state.n_stalls)),
         ("flash writes", stalls),
         ("bad pressures", _or(state.n_bad_dp)),
         ("bad commands", _bad_commands(state.n_bad_commands)),
         ("bus recoveries", _or(state.n_bus_recoveries)),
         ("supply", {True: "LOW", False: "not low, or not watched", None: NOT_SAID}[state.supply_low]),
-        ("settings refused", ", ".join(state.refused) or "none"),
+        ("settings refused", ", ".join(REFUSED.get(name, name) for name in state.refused) or "none"),
     ]
 
 
 def print_settings(settings: Sequence[Setting], as_json: bool) -> None:
-    """Print all settings, those that are not at their default marked."""
+    """Print all settings with what they mean and may be, those that are not at their default marked."""
     if as_json:
         write_json({"settings": [asdict(setting) for setting in settings]})
         return
-    from rich.console import Console
-    from rich.table import Table
-    from rich.text import Text
+    from hoodtrace.cli.setting_words import meaning
 
-    table = Table("name", "value", "default", "", box=None, pad_edge=False)
     for setting in settings:
-        chosen = "" if setting.value == setting.default else "chosen"
-        cells = (setting.name, shown(setting.value), shown(setting.default), chosen)
-        table.add_row(*(Text(printable(cell)) for cell in cells))
-    console = Console(highlight=False)
-    console.print(table)
-    console.print("`hoodtrace board --set NAME=VALUE` changes one; the board restarts for it.", markup=False)
+        chosen = "" if setting.value == setting.default else f"  (chosen; default {shown(setting.default)})"
+        typer.echo(printable(f"{setting.name} = {shown(setting.value)}{chosen}"))
+        words = "; ".join(part for part in (meaning(setting.name), setting.rule) if part)
+        if words:
+            typer.echo(printable(f"    {words}"))
+    typer.echo("`hoodtrace board --set NAME=VALUE` changes one; the board restarts for it.")
 
 
 def shown(value: object) -> str:
@@ -123,8 +135,8 @@ def shown(value: object) -> str:
 
 
 def write_json(fields: dict[str, Any]) -> None:
-    """Write one JSON object to standard output."""
-    sys.stdout.write(json.dumps(fields, allow_nan=False, ensure_ascii=False) + "\n")
+    """Write one JSON object to standard output, in ASCII: a board may say halves of letters that no encoding has."""
+    sys.stdout.write(json.dumps(fields, allow_nan=False) + "\n")
     sys.stdout.flush()
 
 
@@ -163,6 +175,11 @@ def _bad_commands(n: int | None) -> str:
     if not n:
         return _or(n)
     return f"{n}: another program typed on this port (often one that looks for modems), or the cable is bad"
+
+
+def _late(n_late: int | None, n_stalls: int | None) -> str:
+    normal = n_late and n_stalls and n_late <= n_stalls
+    return f"{n_late}, while flash was written: normal" if normal else _or(n_late)
 
 
 def _or(value: object) -> str:

@@ -56,14 +56,14 @@ def fetch(
                 print(f"nothing to fetch: the board on {talk.port} holds no log", file=sys.stderr)
                 return
             tell = _progress(sum(file.n_blocks for file in files))
-            damaged: list[tuple[int, int]] = []
+            damaged: list[str] = []
             for group in by_boot(files).values():
                 found = fetch_boot(talk, group, out, now, tell)
                 if found.trace is not None:
                     print(_words(found.trace), flush=True)
-                damaged += found.damaged
-                spoiled = {number for number, _ in found.damaged}
-                for number in [] if keep else [*found.whole, *(sorted(spoiled) if forget_damaged else ())]:
+                damaged += [f"block {b} of log {n}" for n, b in found.damaged if n not in found.unread]
+                damaged += [f"log {n} (the board names no boot or no block in it)" for n in found.unread]
+                for number in [] if keep else [*found.whole, *(found.spoiled if forget_damaged else ())]:
                     forget(talk, number)
         except LinkError as error:
             raise LinkError(
@@ -72,14 +72,14 @@ def fetch(
                 "`hoodtrace fetch` again",
             ) from error
     if damaged:
-        places = ", ".join(f"block {block} of log {number}" for number, block in damaged)
         todo = (
             "they are removed from the board now"
             if forget_damaged
             else "these logs stay on the board; to remove them, run `hoodtrace fetch --forget-damaged`"
         )
         raise FileError(
-            f"flash of the board on {talk.port}", f"damaged: {places}. All other blocks were fetched; {todo}"
+            f"flash of the board on {talk.port}",
+            f"damaged: {', '.join(damaged)}. All other blocks were fetched; {todo}",
         )
 
 

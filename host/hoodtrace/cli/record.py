@@ -13,9 +13,11 @@ import sys
 import time
 from contextlib import AbstractContextManager, contextmanager
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
+
+from hoodtrace.cli.printable import printable
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
@@ -23,7 +25,10 @@ if TYPE_CHECKING:
 
     from hoodtrace.board.live_flow import LiveFlow
     from hoodtrace.board.recorder import Recorder, Status
+    from hoodtrace.physics.hood import Hood
     from hoodtrace.wire.decoder import Decoded
+
+    Shown = tuple[Callable[[Status], None], Callable[[str], None]]
 
 PLAIN_EACH_S = 5.0
 
@@ -44,6 +49,7 @@ def record(
 ) -> None:
     """Record what the board says into a trace, until Ctrl-C."""
     from hoodtrace.board.build import check_build
+    from hoodtrace.board.fault_words import FaultWords
     from hoodtrace.board.hold_cues import HoldCues
     from hoodtrace.board.link import find_board, open_board
     from hoodtrace.board.live_flow import LiveFlow
@@ -66,20 +72,24 @@ def record(
         raise
     words = "going on with" if trace.was_there else "recording to"
     print(f"board on {board.link.port}; {words} {trace.path}; Ctrl-C ends it", file=sys.stderr)
+    if described is not None:
+        _compare_edges(described, board.hello)
     n_logs = board.hello.get("logs")
     if isinstance(n_logs, int) and n_logs > 0:
         print(f"the board holds {n_logs} log(s) of its own: `hoodtrace fetch` gets them", file=sys.stderr)
-    watchers: list[Callable[[Decoded], None]] = [] if flow is None else [flow.feed]
+    watchers: list[Callable[[Decoded], object]] = [] if flow is None else [flow.feed]
 
     def watch(decoded: Decoded) -> None:
         for watcher in watchers:
             watcher(decoded)
 
-    with _display(flow) as show:
+    with _display(flow) as (show, tell):
+        faults = FaultWords()
+        watchers.append(lambda decoded: [tell(words) for words in faults.feed(decoded)])
         recorder = Recorder(board, trace, on_decoded=watch, on_status=show)
         if described is not None and not quiet:
             watchers.append(HoldCues(described, recorder.say).feed)
-        with _clean_end(recorder) as asked_to_end:
+        with clean_end(recorder) as asked_to_end:
             closed = recorder.run(seconds)
     status = recorder.status
     print(f"{closed.path}  {closed.n_bytes} bytes  sha256 {closed.sha256}")
@@ -92,8 +102,20 @@ def record(
         )
 
 
+def _compare_edges(hood: Hood, hello: dict[str, Any]) -> None:
+    """Say where hood file and board count the vane's pulses differently: one of them is wrong."""
+    of_hood = hood.vane.edges_per_rev if hood.vane is not None else None
+    of_board = hello.get("edges_per_rev")
+    if of_hood is not None and isinstance(of_board, int) and of_board != of_hood:
+        print(
+            f"NOTE: the hood file says {of_hood} pulses a turn of the vane, the board's setting edges_per_rev "
+            f"{of_board}: count the blades or magnets and correct one of them",
+            file=sys.stderr,
+        )
+
+
 @contextmanager
-def _clean_end(recorder: Recorder) -> Iterator[list[int]]:
+def clean_end(recorder: Recorder) -> Iterator[list[int]]:
     """Let Ctrl-C (and a closed terminal) end the recording with its closing note; yields the signals that came."""
     came: list[int] = []
 
@@ -110,23 +132,26 @@ def _clean_end(recorder: Recorder) -> Iterator[list[int]]:
             signal.signal(number, handler)
 
 
-def _display(flow: LiveFlow | None) -> AbstractContextManager[Callable[[Status], None]]:
-    """Return what shows the status: one live line on a terminal, else plain lines."""
+def _display(flow: LiveFlow | None) -> AbstractContextManager[Shown]:
+    """Return what shows the status, one live line on a terminal, else plain lines; and what tells other things."""
     return _live_line(flow) if sys.stderr.isatty() else _plain_lines(flow)
 
 
 @contextmanager
-def _live_line(flow: LiveFlow | None) -> Iterator[Callable[[Status], None]]:
+def _live_line(flow: LiveFlow | None) -> Iterator[Shown]:
     from rich.console import Console
     from rich.live import Live
     from rich.text import Text
 
     with Live(console=Console(stderr=True), auto_refresh=False) as live:
-        yield lambda status: live.update(Text(status_line(status, flow)), refresh=True)
+        yield (
+            lambda status: live.update(Text(status_line(status, flow)), refresh=True),
+            lambda words: live.console.print(Text(printable(words))),
+        )
 
 
 @contextmanager
-def _plain_lines(flow: LiveFlow | None) -> Iterator[Callable[[Status], None]]:
+def _plain_lines(flow: LiveFlow | None) -> Iterator[Shown]:
     told_s, trouble = -PLAIN_EACH_S, None
 
     def show(status: Status) -> None:
@@ -135,7 +160,7 @@ def _plain_lines(flow: LiveFlow | None) -> Iterator[Callable[[Status], None]]:
             told_s, trouble = status.seconds, status.trouble
             print(status_line(status, flow), file=sys.stderr, flush=True)
 
-    yield show
+    yield show, lambda words: print(printable(words), file=sys.stderr, flush=True)
 
 
 def status_line(status: Status, flow: LiveFlow | None = None) -> str:

@@ -11,7 +11,6 @@ import typer
 from hoodtrace.averaging.table import Table as Readings
 from hoodtrace.cli.printable import printable
 
-
 TOUCH_S = 5.0
 """A refused plateau shorter than this is a touch of the hands or the way to the next terminal: listed, not tabled."""
 

@@ -8,10 +8,17 @@ what the rare lines (messages, notes, commands) go through; `decoder` reads the 
 from __future__ import annotations
 
 import json
+import math
 import re
 from dataclasses import dataclass
 from typing import Any
 from zlib import crc32
+
+DEEPEST = 32
+"""Lists and objects in one another in a J or H line's body; the format's own are flat."""
+
+MOST_DIGITS = 18
+"""Of a whole number in such a body: within 64 bits. More are read as a floating-point number."""
 
 SAMPLE_LENGTH = 60
 """Bytes of a sample line before its line feed."""
@@ -33,6 +40,7 @@ FROM_LOG = 0x20
 SUPPLY_LOW = 0x40
 
 _FORM = re.compile(rb"([SJCH]) ([0-9a-f]{7}) ([0-9a-f]{14}) (.+) ([0-9a-f]{8})\Z", re.DOTALL)
+_MARKS = re.compile(r'"(?:[^"\\]|\\.)*"?|[^]\[{}"]+')  # texts, and all else but brackets
 _SAMPLE_BODY = re.compile(rb"[0-9a-f]{6} [0-9a-f]{6} [0-9a-f]{4} [0-9a-f]{4} [0-9a-f]{2}\Z")
 
 
@@ -106,10 +114,19 @@ def parse(stretch: bytes) -> Line | None:
 def json_body(body: str) -> dict[str, Any]:
     """Return the JSON object in the body of a J or H line; empty where it is not one (the line still counts).
 
-    NaN and Infinity are not JSON; a body that holds them is taken as empty.
+    NaN and Infinity are not JSON; a body that holds them, or numbers that are as large as that, is taken as empty. So
+    is one that is nested deeper than `DEEPEST`. Whole numbers are `int` up to `MOST_DIGITS`, then `float`.
+
+    Examples
+    --------
+    >>> json_body('{"kind":"air","temp_c":20.5}'), json_body('{"temp_c":1e999}'), json_body('{"a":' + "[" * 99)
+    ({'kind': 'air', 'temp_c': 20.5}, {}, {})
     """
+    # Brackets in texts count too: a body with so many of them is looked at more closely.
+    if body.count("[") + body.count("{") > DEEPEST and _depth(body) > DEEPEST:
+        return {}
     try:
-        value = json.loads(body, parse_constant=_refuse_constant)
+        value = json.loads(body, parse_constant=_refuse_constant, parse_float=_finite, parse_int=_whole)
     except (ValueError, RecursionError):
         return {}
     return value if isinstance(value, dict) else {}
@@ -117,3 +134,23 @@ def json_body(body: str) -> dict[str, Any]:
 
 def _refuse_constant(name: str) -> float:
     raise ValueError(name)
+
+
+def _finite(digits: str) -> float:
+    value = float(digits)
+    if not math.isfinite(value):
+        raise ValueError(digits)
+    return value
+
+
+def _whole(digits: str) -> int | float:
+    return int(digits) if len(digits) <= MOST_DIGITS else _finite(digits)
+
+
+def _depth(body: str) -> int:
+    """Return how deep lists and objects lie in one another, texts left out."""
+    depth = deepest = 0
+    for mark in _MARKS.sub("", body):
+        depth += 1 if mark in "[{" else -1
+        deepest = max(deepest, depth)
+    return deepest
