@@ -75,9 +75,7 @@ def find_port(port: str | None) -> tuple[str, bool]:
         return candidates[0], error.reason is LinkReason.OTHER_PROTOCOL
     try:
         if str(board.hello.get("board", "")).startswith(VIRTUAL):
-            text = (
-                f"{board.link.port}: this is a virtual board; it has this program's firmware already"
-            )
+            text = f"{board.link.port}: this is a virtual board; it has this program's firmware already"
             raise LinkError(LinkReason.NOT_OURS, text)
         _to_prompt(board)
     finally:
