@@ -116,7 +116,7 @@ def pin(name: str) -> None:
     words(f"GPIO {PINS['rp2'][name]}", x, y, 13, "black", align)
     words(f"ESP32: {PINS['esp32'][name]}", x, y - 0.45, 12, GREY, align)
     outside = f"pin {board_pin(PINS['rp2'][name])}"
-    words(outside, x + 0.3 if right else x - 0.3, y + 0.25, 11, GREY, "left" if right else "right")
+    words(outside, x + 0.3 if right else x - 0.6, y + 0.25, 11, GREY, "left" if right else "right")
 
 
 def board() -> None:
@@ -133,7 +133,7 @@ def board() -> None:
     words("to the computer or a power bank", middle, MCU_TOP + 0.95, 13, "black", "center")
     x, y = MCU_RIGHT, 16.2
     words("3V3", x - 0.2, y, 16, RED, "right")
-    words(f"pin {BOARD_40.index('3V3') + 1}", x + 0.1, y - 0.25, 11, GREY)
+    words(f"pin {BOARD_40.index('3V3') + 1}", x + 0.1, y - 0.4, 11, GREY)
     wire((x, y), (x + 1.0, y), color=RED)
     supply(x + 1.0, y)
     y = 5.4
@@ -221,7 +221,7 @@ def chip(sda_y: float, title: str, kind: str, sda_x: float, scl_x: float) -> Non
     x, supply_y, scl_y, ground_y = 18.9, sda_y + 0.8, sda_y - 0.8, sda_y - 1.6
     box(x, ground_y - 0.5, 3.2, 3.4, "#eaf5ec")
     words(title, x + 1.6, supply_y + 0.9, 15, "black", "center")
-    words(kind, x + 3.05, sda_y - 0.4, 12, GREY, "right")
+    words(kind, x + 2.95, sda_y - 0.4, 11, GREY, "right")
     for label, y in (("3.3 V", supply_y), ("SDA", sda_y), ("SCL", scl_y), ("GND", ground_y)):
         words(label, x + 0.15, y, 13)
     wire((x, supply_y), (x - 0.5, supply_y), color=RED)

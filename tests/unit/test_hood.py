@@ -214,6 +214,15 @@ def test_the_last_value_cut_in_the_middle_is_no_toml() -> None:
     assert "not a whole TOML file" in str(error)
 
 
+def test_a_decimal_comma_is_named() -> None:
+    assert "`k = 0,93` has a decimal comma" in str(refusal(toml(EXAMPLE).replace("k = 0.93", "k = 0,93")))
+
+
+@pytest.mark.parametrize("path", ["vane.k", "taps.c"])
+def test_a_lost_decimal_point_is_refused(path: str) -> None:
+    assert refusal(changed(path, 93.0)).keys == (path,)
+
+
 def test_extract_tables_take_what_they_lack_from_the_plain_ones() -> None:
     hood = parse_hood(toml(WHOLE), "hood.toml")
     vane, taps = hood.vane_for("extract"), hood.taps_for("extract")

@@ -85,13 +85,13 @@ def fetch(
 
 def _progress(n_blocks: int) -> Callable[[], None]:
     """Return what counts blocks, and says so on standard error every few seconds."""
-    n, told_s = 0, time.monotonic()
+    n, told, told_s = 0, False, time.monotonic()
 
     def count() -> None:
-        nonlocal n, told_s
+        nonlocal n, told, told_s
         n += 1
-        if time.monotonic() - told_s >= TELL_S:
-            told_s = time.monotonic()
+        if time.monotonic() - told_s >= TELL_S or (told and n == n_blocks):
+            told, told_s = True, time.monotonic()
             print(f"{n} of {n_blocks} blocks", file=sys.stderr, flush=True)
 
     return count

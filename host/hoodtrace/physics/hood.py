@@ -10,6 +10,7 @@ from __future__ import annotations
 import datetime
 import hashlib
 import math
+import re
 import tomllib
 from pathlib import Path
 from typing import Annotated, Any, Literal, TypeVar
@@ -19,7 +20,7 @@ from pydantic import AfterValidator, BaseModel, ConfigDict, Field, ValidationErr
 from hoodtrace.errors import HoodError
 
 # Bounds far outside any hood that a person could carry: they catch slips and keep the arithmetic finite.
-Factor = Annotated[float, Field(gt=0.0, ge=0.01, le=100.0, allow_inf_nan=False)]
+Factor = Annotated[float, Field(gt=0.0, ge=0.01, le=10.0, allow_inf_nan=False)]
 Gain = Annotated[float, Field(gt=0.0, ge=1e-6, le=1e3, allow_inf_nan=False)]
 Bore = Annotated[float, Field(gt=0.0, ge=5.0, le=2000.0, allow_inf_nan=False)]
 Length = Annotated[float, Field(gt=0.0, ge=1e-3, le=1e5, allow_inf_nan=False)]
@@ -220,7 +221,9 @@ def parse_hood(text: str, path: Path | str) -> Hood:
     try:
         content: dict[str, Any] = tomllib.loads(text)
     except (ValueError, RecursionError) as error:
-        raise HoodError(path, f"is not a whole TOML file ({error}). Mend or copy it again.") from error
+        comma = next((row for row in text.splitlines() if re.search(r"=\s*-?\d+,\d+\s*(#.*)?$", row)), None)
+        hint = "" if comma is None else f" `{comma.strip()}` has a decimal comma; TOML wants a point."
+        raise HoodError(path, f"is not a whole TOML file ({error}).{hint} Mend or copy it again.") from error
     try:
         hood = Hood.model_validate(content)
     except ValidationError as error:
