@@ -198,7 +198,7 @@ class App:
             note.hex(dp.product[1], 4)
             note.raw(b'"')
         note.word(b"build", self.build)
-        note.number(b"logs", self.unheard.log.n_files)
+        note.number(b"logs", self.unheard.log.n_to_fetch())
         note.number(b"edges_per_rev", self.edges_per_rev)
         outbox.post(asked)
 

@@ -178,6 +178,10 @@ class Log:
 
     # ---- reading
 
+    def n_to_fetch(self):
+        """Files with something in them, the one counted that what waits will begin."""
+        return self.n_files + (self.n_waiting > 0 and not (self._file is not None and self._n_written))
+
     def files(self):
         """Number and whole blocks of the files with something in them, by number."""
         return [each for each in self._look() if each[1]]

@@ -54,7 +54,7 @@ def say_identity(app, to):
     note.number(b"mem_free", gc.mem_free())
     note.number(b"ring_lines", outbox.ring.n_lines)
     note.word(b"log", unheard.state())
-    note.number(b"logs", unheard.log.n_files)
+    note.number(b"logs", unheard.log.n_to_fetch())
     note.number(b"free_kib", unheard.log.free_kib())
     note.number(b"late", app.n_late)
     note.number(b"stalls", unheard.n_stalls)

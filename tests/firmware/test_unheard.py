@@ -232,3 +232,14 @@ def test_after_a_rest_the_log_goes_on_in_the_same_file(tmp_path: Path, runs_micr
         lines = fetched(host)
     assert [line.body["state"] for line in lines if line.body.get("kind") == "log"] == ["begins", "rests"] * 3
     assert len([line for line in host.messages("log") if "blocks" in line.body]) == 1
+
+
+def test_a_log_that_nobody_asked_for_yet_is_told(tmp_path: Path, runs_micropython: bool) -> None:
+    with VirtualBoard(
+        small_world(tmp_path / "world", 100.0), "fast", "pipe", boot_seed=5, micropython=runs_micropython
+    ) as virtual:
+        host = Host(virtual)
+        assert host.state()["logs"] == 0
+        wait_until(host, 20.0)
+        assert host.state()["logs"] == 1
+        assert host.messages("hello")[-1].body["logs"] == 1

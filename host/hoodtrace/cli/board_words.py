@@ -19,8 +19,8 @@ if TYPE_CHECKING:
     from hoodtrace.board.identity import About, Fault, Setting
 
 COUNTING = {
-    "pio": "in hardware (PIO) behind a glitch filter; nothing is lost, not even while flash is written",
-    "counter": "in hardware (pulse counter); nothing is lost, not even while flash is written",
+    "pio": "in hardware (PIO) behind a glitch filter, also while flash is written",
+    "counter": "in hardware (pulse counter), also while flash is written",
     "pin": "by a pin interrupt; edges during a flash write are lost",
 }
 RESET = {

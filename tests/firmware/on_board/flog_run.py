@@ -69,7 +69,9 @@ passed("byte for byte, sixteen blocks a file, wrap of SEQ")
 # A part of a block; the end of a file; the longest and the shortest J line; an entry that just fits.
 log.close()
 seq, line = maker.message(0)
-assert log.take(maker.ring, seq) and log.n_waiting == 1 and log.write()
+assert log.n_to_fetch() == 2
+assert log.take(maker.ring, seq) and log.n_waiting == 1 and log.n_to_fetch() == 3 and log.write()
+assert log.n_to_fetch() == 3
 expected.append([line])
 lines, room = [], flog.CRC_AT - flog.HEAD
 while room >= 3 + 448:
