@@ -83,7 +83,7 @@ def record(
         for watcher in watchers:
             watcher(decoded)
 
-    with _display(flow) as (show, tell):
+    with display(flow) as (show, tell):
         faults = FaultWords()
         watchers.append(lambda decoded: [tell(words) for words in faults.feed(decoded)])
         recorder = Recorder(board, trace, on_decoded=watch, on_status=show)
@@ -132,7 +132,7 @@ def clean_end(recorder: Recorder) -> Iterator[list[int]]:
             signal.signal(number, handler)
 
 
-def _display(flow: LiveFlow | None) -> AbstractContextManager[Shown]:
+def display(flow: LiveFlow | None) -> AbstractContextManager[Shown]:
     """Return what shows the status, one live line on a terminal, else plain lines; and what tells other things."""
     return _live_line(flow) if sys.stderr.isatty() else _plain_lines(flow)
 
