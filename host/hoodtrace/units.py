@@ -21,3 +21,14 @@ def m3h(flow_m3_s: float) -> float:
     45.0
     """
     return flow_m3_s * M3_H_PER_M3_S
+
+
+def m3_s(flow_m3h: float) -> float:
+    """Flow in m3/s from `flow_m3h` in m3/h.
+
+    Examples
+    --------
+    >>> round(m3_s(45.0), 9)
+    0.0125
+    """
+    return flow_m3h / M3_H_PER_M3_S

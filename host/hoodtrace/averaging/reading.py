@@ -12,7 +12,7 @@ from hoodtrace.averaging.channels import Channel, Observed, short_means
 from hoodtrace.averaging.frames import FloatArray
 from hoodtrace.averaging.mean import N_BLOCKS, NORMAL_95, Means, means
 from hoodtrace.physics.air import Air
-from hoodtrace.physics.hood import FURTHEST, Hood
+from hoodtrace.physics.hood import FURTHEST, NEAREST, Hood
 from hoodtrace.physics.vane import RESPONSE_LENGTH_RANGE_M, over_reading_rel
 from hoodtrace.units import m3h
 
@@ -20,6 +20,9 @@ FEWEST_N_OVER_G = 5.0
 SHORT_N_OVER_G = 10.0
 DISAGREE = 2.58
 """Channels further apart than this many standard uncertainties of their difference disagree (99 %)."""
+REPEATS_REL = 0.011
+"""The two channels of a sound hood repeat no better than this against each other: 1 % from reading to reading and 0.5 %
+from visit to visit (own choice)."""
 LEAST_ZERO_PA = 0.01
 """No zero is taken for better known than this where a cause is looked for."""
 MODEL_REL = 0.3
@@ -197,7 +200,7 @@ def _combine(seen: Observed, hood: Hood, vane: _One, taps: _One) -> _Draft | Non
     apart = v.mean_m3_s - t.mean_m3_s
     u_apart = math.sqrt(max(v.u_systematic_m3_s**2 + u_own_t**2 - 2.0 * shared, 0.0))
     excess = 0.0
-    if abs(apart) > DISAGREE * max(u_apart, 0.005 * v.mean_m3_s):
+    if abs(apart) > DISAGREE * max(u_apart, REPEATS_REL * v.mean_m3_s):
         cause, trust_vane = _likely_cause(seen, apart, v, t, hood)
         flags.append(f"channels disagree: {cause}")
         share = 1.0 if trust_vane else 0.0
@@ -364,7 +367,7 @@ def _in_range(flow_m3_s: float, draft: _Draft, hood: Hood) -> bool:
         vane.range_m3h if vane is not None and draft.share_vane > 0.0 else None,
         taps.range_m3h if taps is not None and draft.share_vane < 1.0 else None,
     ]
-    return all(ends[0] <= m3h(flow_m3_s) <= FURTHEST * ends[1] for ends in ranges if ends is not None)
+    return all(NEAREST * ends[0] <= m3h(flow_m3_s) <= FURTHEST * ends[1] for ends in ranges if ends is not None)
 
 
 def _nothing(seen: Observed, why: str) -> Averaged:

@@ -12,7 +12,7 @@ import math
 from dataclasses import dataclass
 
 from hoodtrace.calibration.hood_expect import CLEARLY, Design, Expected, viscosity_pa_s
-from hoodtrace.physics.hood import FURTHEST, Hood
+from hoodtrace.physics.hood import FURTHEST, NEAREST, Hood
 from hoodtrace.units import L_S_PER_M3_S, m3h
 
 NO_SOURCE = "common practice, no source"
@@ -152,11 +152,15 @@ def outside_range(flows_m3_s: list[float], range_m3h: list[float], channel: str)
     lowest, highest = m3h(min(flows_m3_s)), m3h(max(flows_m3_s))
     reason = "No line is known out there: a reading is not extended below the lowest point, nor 20 % over the highest."
     out = []
-    if lowest < low:
-        text = f"The lowest flow, {lowest:.4g} m3/h, is under the {channel}'s calibration, which starts at {low:.4g}."
+    if lowest < NEAREST * low:
+        text = (
+            f"The lowest flow, {lowest:.4g} m3/h, is under the calibration of the {channel}, which starts at {low:.4g}."
+        )
         out.append(Advice(f"{channel} range", lowest, low, "m3/h", text, reason, "own choice"))
     if highest > FURTHEST * high:
-        text = f"The highest flow, {highest:.4g} m3/h, is over the {channel}'s calibration, which ends at {high:.4g}."
+        text = (
+            f"The highest flow, {highest:.4g} m3/h, is over the calibration of the {channel}, which ends at {high:.4g}."
+        )
         out.append(Advice(f"{channel} range", highest, FURTHEST * high, "m3/h", text, reason, "own choice"))
     return out
 

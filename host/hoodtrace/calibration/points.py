@@ -46,7 +46,8 @@ class Point:
     """One held reading of the hood against a reference.
 
     `vane_m_s` is offset + gain * mean frequency, `taps_m_s` is sqrt(2 dp / density), each with its random standard
-    uncertainty; None where that channel says nothing. `direction` is "supply" or "extract".
+    uncertainty; None where that channel says nothing. `direction` is "supply" or "extract". `taps_common` are errors of
+    the taps' signal that points share, relative to the flow.
     """
 
     number: int
@@ -57,3 +58,4 @@ class Point:
     taps_m_s: float | None
     u_taps_m_s: float | None
     air_density_kg_m3: float
+    taps_common: tuple[Common, ...] = ()

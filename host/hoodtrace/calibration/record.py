@@ -177,6 +177,14 @@ class Trace:
 
 
 @dataclass(frozen=True, slots=True)
+class Dropped:
+    """A point that was taken out, and why."""
+
+    number: int
+    why: str
+
+
+@dataclass(frozen=True, slots=True)
 class Record:
     """A whole calibration; `other` is None where both directions have fits of their own.
 
@@ -197,6 +205,7 @@ class Record:
     conditions: Conditions
     traces: tuple[Trace, ...]
     software: str
+    dropped: tuple[Dropped, ...] = ()
 
     def __post_init__(self) -> None:
         for path, value in _numbers("", self):
@@ -221,9 +230,11 @@ class Record:
             return f"The other direction, {self.other.direction}, was not calibrated and not checked."
         way = "more" if self.other.difference_rel >= 0.0 else "less"
         half = f" (± {100.0 * self.other.half_rel:.1f} %)" if self.other.half_rel is not None else ""
+        apart = self.other.half_rel is not None and abs(self.other.difference_rel) > self.other.half_rel
+        needs = " That is more than errors explain: this direction needs a calibration of its own." if apart else ""
         return (
             f"The other direction, {self.other.direction}, was only checked, at {self.other.flow_m3h:.1f} m³/h: "
-            f"there the hood read {100.0 * abs(self.other.difference_rel):.1f} %{half} {way} than the reference."
+            f"there the hood read {100.0 * abs(self.other.difference_rel):.1f} %{half} {way} than the reference.{needs}"
         )
 
     def as_json(self) -> str:

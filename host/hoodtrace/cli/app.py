@@ -3,13 +3,18 @@
 from __future__ import annotations
 
 import sys
+from collections.abc import Callable
 
 import typer
 
 import hoodtrace
+from hoodtrace.cli.backpressure import backpressure
 from hoodtrace.cli.board import board
+from hoodtrace.cli.calibrate import calibrate
+from hoodtrace.cli.checks import placement, zero
 from hoodtrace.cli.demo import demo
 from hoodtrace.cli.fetch import fetch
+from hoodtrace.cli.hood_describe import describe
 from hoodtrace.cli.install import install
 from hoodtrace.cli.ports import ports
 from hoodtrace.cli.printable import printable
@@ -25,8 +30,23 @@ app = typer.Typer(
     rich_markup_mode=None,
     help="From a capture hood's pulses to air flows that can be trusted.",
 )
-for command in (demo, ports, install, board, record, fetch, readings, virtual):
-    app.command()(command)
+COMMANDS: tuple[tuple[str, Callable[..., None]], ...] = (
+    ("demo", demo),
+    ("ports", ports),
+    ("install", install),
+    ("board", board),
+    ("record", record),
+    ("fetch", fetch),
+    ("readings", readings),
+    ("hood", describe),
+    ("calibrate", calibrate),
+    ("zero", zero),
+    ("placement", placement),
+    ("backpressure", backpressure),
+    ("virtual", virtual),
+)
+for name, command in COMMANDS:
+    app.command(name)(command)
 
 
 @app.callback(invoke_without_command=True)

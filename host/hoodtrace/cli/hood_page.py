@@ -74,8 +74,8 @@ def _built(hood: Found, direction: str) -> None:
     calibration = hood["calibration"]
     if calibration is not None:
         _say(
-            f"Calibrated {calibration['date']} by {calibration['made_by']}, {calibration['method']}; due again "
-            f"{calibration['due']}."
+            f"Calibrated {calibration['date']}, due again {calibration['due']}: {calibration['made_by']}. Method: "
+            f"{calibration['method']}."
         )
     if not hood["direction_calibrated"]:
         _say("This direction was not calibrated.")

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import shutil
+import textwrap
+
 
 def printable(text: object) -> str:
     """Return a text as it may go to a terminal: what can't be printed becomes a question mark.
@@ -12,3 +15,17 @@ def printable(text: object) -> str:
     'pipe?[31m hood'
     """
     return "".join(c if c.isprintable() or c == "\n" else "?" for c in str(text))
+
+
+def wrapped(text: object, indent: str = "", first: str | None = None) -> str:
+    """Return a text broken at blanks to the terminal's width; `first` begins its first line where that differs.
+
+    Examples
+    --------
+    >>> wrapped("one  two")
+    'one two'
+    """
+    width = max(40, shutil.get_terminal_size().columns)
+    start = indent if first is None else first
+    words = printable(text)
+    return textwrap.fill(words, width, initial_indent=start, subsequent_indent=indent, break_on_hyphens=False)

@@ -2,14 +2,12 @@
 
 from __future__ import annotations
 
-import shutil
-import textwrap
 from typing import Any
 
 import typer
 
 from hoodtrace.averaging.table import Table as Readings
-from hoodtrace.cli.printable import printable
+from hoodtrace.cli.printable import printable, wrapped
 
 TOUCH_S = 5.0
 """A refused plateau shorter than this is a touch of the hands or the way to the next terminal: listed, not tabled."""
@@ -71,8 +69,7 @@ def _columns(cells: tuple[str, ...]) -> str:
 
 
 def _say(text: str, indent: str = "") -> None:
-    width = max(40, shutil.get_terminal_size().columns)
-    typer.echo(textwrap.fill(text, width, initial_indent=indent, subsequent_indent=indent, break_on_hyphens=False))
+    typer.echo(wrapped(text, indent))
 
 
 _WORDS = {

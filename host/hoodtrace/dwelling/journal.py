@@ -1,8 +1,9 @@
 """The journal of a visit: what people decided, one JSON object a line, append-only.
 
-Each line carries a CRC-32 of itself (finds damage) and the SHA-256 of the line before (`prev`; of the plan and the
-hood file for the first), so that lines can't be changed unnoticed as long as the newest hash is kept elsewhere. A
-line is on the disk before `append` returns. Reading refuses a damaged line and names it.
+Each line carries a CRC-32 of itself (finds damage) and the SHA-256 of the line before (`prev`; of the plan and the hood
+file for the first; a calibration has the hood file alone), so that lines can't be changed unnoticed as long as the
+newest hash is kept elsewhere. A line is on the disk before `append` returns. Reading refuses a damaged line and names
+it.
 """
 
 from __future__ import annotations
@@ -17,10 +18,14 @@ from zlib import crc32
 from hoodtrace.errors import VisitError
 
 JOURNAL = "journal.jsonl"
+OF_VISIT = ("visit.toml", "hood.toml")
+OF_CALIBRATION = ("hood.toml",)
 
 
-def append(folder: Path, fields: dict[str, Any]) -> str:
-    """Write `fields` (with ``kind`` and ``utc``) as the next line of the visit in `folder`; return the line's SHA-256.
+def append(folder: Path, fields: dict[str, Any], roots: tuple[str, ...] = OF_VISIT) -> str:
+    """Write `fields` (with ``kind`` and ``utc``) as the next line of the journal in `folder`; return its SHA-256.
+
+    `roots` are the files of the folder that the first line builds on.
 
     Raises
     ------
@@ -29,7 +34,7 @@ def append(folder: Path, fields: dict[str, Any]) -> str:
     """
     path = folder / JOURNAL
     lines = read_lines(folder) if path.exists() else []
-    before = hashlib.sha256(lines[-1]).hexdigest() if lines else _root(folder)
+    before = hashlib.sha256(lines[-1]).hexdigest() if lines else _root(folder, roots)
     body = json.dumps({**fields, "prev": before}, allow_nan=False, ensure_ascii=False, separators=(",", ":"))
     line = f'{body[:-1]},"crc":"{crc32(body.encode()):08x}"}}'.encode()
     try:
@@ -42,7 +47,7 @@ def append(folder: Path, fields: dict[str, Any]) -> str:
     return hashlib.sha256(line).hexdigest()
 
 
-def entries(folder: Path) -> list[dict[str, Any]]:
+def entries(folder: Path, roots: tuple[str, ...] = OF_VISIT) -> list[dict[str, Any]]:
     """Return the journal's entries in order, each checked.
 
     Raises
@@ -50,7 +55,7 @@ def entries(folder: Path) -> list[dict[str, Any]]:
     VisitError
         A line is damaged or does not follow from the one before; `key` is its number.
     """
-    before, found = _root(folder), []
+    before, found = _root(folder, roots), []
     for number, line in enumerate(read_lines(folder), 1):
         try:
             entry = json.loads(line)
@@ -58,11 +63,34 @@ def entries(folder: Path) -> list[dict[str, Any]]:
             entry = None
         if not isinstance(entry, dict):
             raise VisitError(folder / JOURNAL, f"line {number} is no JSON object", str(number))
+        if entry.get("prev") != before and number == 1:
+            changed = " or ".join(roots)
+            raise VisitError(folder / JOURNAL, f"line 1 does not follow from {changed}: was that changed since?", "1")
         if entry.get("prev") != before:
             raise VisitError(folder / JOURNAL, f"line {number} does not follow from the one before", str(number))
         before = hashlib.sha256(line).hexdigest()
         found.append(entry)
     return found
+
+
+def drop_torn(folder: Path) -> bytes:
+    """Take away a last line without its end: a loss of power left it there, and nobody was told that it was written.
+
+    Returns
+    -------
+    bytes
+        What was taken away; empty where the journal is whole.
+    """
+    path = folder / JOURNAL
+    try:
+        content = path.read_bytes()
+        whole = content[: content.rfind(b"\n") + 1]
+        if whole != content:
+            with path.open("r+b") as file:
+                file.truncate(len(whole))
+    except OSError as error:
+        raise VisitError(path, f"the journal can't be mended ({error.strerror})") from error
+    return content[len(whole) :]
 
 
 def read_lines(folder: Path) -> list[bytes]:
@@ -82,12 +110,12 @@ def read_lines(folder: Path) -> list[bytes]:
     return lines
 
 
-def _root(folder: Path) -> str:
-    """Return the SHA-256 of the plan and the hood file, which the first line builds on."""
+def _root(folder: Path, roots: tuple[str, ...]) -> str:
+    """Return the SHA-256 of the files that the first line builds on."""
     digest = hashlib.sha256()
-    for name in ("visit.toml", "hood.toml"):
+    for name in roots:
         try:
             digest.update((folder / name).read_bytes())
         except OSError as error:
-            raise VisitError(folder / name, f"can't be read ({error.strerror}); a visit needs it") from error
+            raise VisitError(folder / name, f"can't be read ({error.strerror}); the journal needs it") from error
     return digest.hexdigest()

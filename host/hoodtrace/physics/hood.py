@@ -43,8 +43,9 @@ def _rising(ends: list[float]) -> list[float]:
 
 
 RangeM3h = Annotated[list[FlowM3h], Field(min_length=2, max_length=2), AfterValidator(_rising)]
-FURTHEST = 1.2
-"""Times the highest calibrated flow that a reading may be (own choice); nothing is allowed under the lowest."""
+NEAREST, FURTHEST = 0.98, 1.2
+"""Times the lowest and the highest calibrated flow that a reading may be: nothing under the lowest but its own scatter
+(own choices)."""
 
 
 class _Table(BaseModel):

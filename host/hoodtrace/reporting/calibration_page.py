@@ -122,6 +122,8 @@ def _remarks(record: Record) -> list[dict[str, str]]:
             "words": f"{fit.lack_of_fit} {fit.leave_one_out}",
         }
         for fit in record.fits
+    ] + [
+        {"of": f"point {each.number}: ", "words": f"taken out by the user: {_cut(each.why)}"} for each in record.dropped
     ]
 
 
@@ -172,7 +174,7 @@ def _not_for(record: Record) -> list[str]:
     missing = [way for way in ("supply", "extract") if way not in record.directions]
     return [
         "As proof towards others: nobody but the user has checked it.",
-        "For flows outside the ranges above: there the reading is flagged.",
+        "For flows outside the ranges above; under them or over 1.2 times their end a reading is flagged.",
         *(f"For {way} air: that direction has no calibration of its own." for way in missing),
         "For another hood, or for this one after its vane, pipe, straightener or taps were changed or damaged.",
         f"After {record.due.isoformat()}: calibrate again.",
