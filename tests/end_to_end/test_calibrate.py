@@ -265,6 +265,55 @@ def test_a_trace_that_was_changed_is_refused(made: Path, tmp_path: Path) -> None
     assert "is not the trace that point 2 was read from" in done.stderr
 
 
+def test_a_unit_wrong_in_all_points_is_seen(made: Path, tmp_path: Path) -> None:
+    """Litres a second typed for m3/h leave no constants at all, cubic feet a minute are asked about."""
+    for name, factor, words in (("a", 1 / 3.6, "units are probably wrong"), ("b", 1 / 1.699, "is a unit, the bore")):
+        folder = tmp_path / name
+        begun = ("calibrate", folder, "--hood", made / "hood.toml", "--trace", made / "rig.trace")
+        typed = run(*begun, answers="".join(point(i + 1, flow * factor) for i, flow in enumerate(FLOWS_M3H[:4])))
+        assert words in " ".join(typed.stdout.split()).replace("or the bore are probably wrong", words)
+    assert run("calibrate", tmp_path / "a", "--finish").returncode == 5
+    assert not (tmp_path / "a" / "calibrated-hood.toml").exists()
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="locks of files are POSIX")
+def test_a_second_session_is_kept_out(made: Path, tmp_path: Path) -> None:
+    folder = tmp_path / "cal"
+    begun = ("calibrate", folder, "--hood", made / "hood.toml", "--trace", made / "rig.trace")
+    run(*begun, answers=point(1, 18.0))
+    with subprocess.Popen(
+        [COMMAND, *map(str, begun)], stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True, bufsize=0
+    ) as first:  # fmt: skip
+        assert first.stdin is not None
+        assert first.stdout is not None
+        while "Point 2" not in first.stdout.readline():
+            pass
+        second = run(*begun, answers=point(2, 28.0))
+        first.stdin.close()
+        first.stdout.read()
+    assert second.returncode == 2
+    assert "another session is at work" in second.stderr
+    assert run(*begun, answers=point(2, 28.0)).returncode == 0
+
+
+def test_the_other_direction_far_off_is_told(made: Path, tmp_path: Path) -> None:
+    folder = tmp_path / "cal"
+    begun = ("calibrate", folder, "--hood", made / "hood.toml", "--trace", made / "rig.trace")
+    typed = run(*begun, answers=answers_for(range(1, 5)) + point(7, 60.0, "extract"))
+    assert "needs a calibration of its own" in " ".join(typed.stdout.split())
+    assert run("calibrate", folder, "--finish").returncode == 0
+    assert tomllib.loads((folder / "calibrated-hood.toml").read_text())["directions"] == ["supply"]
+
+
+def test_a_direction_that_was_only_checked_is_known_less_well(calibrated: Path) -> None:
+    new = tomllib.loads((calibrated / "calibrated-hood.toml").read_text(encoding="utf-8"))
+    record = json.loads((calibrated / "calibration-2026-11-25.json").read_text(encoding="utf-8"))["other"]
+    apart = (record["difference_rel"] ** 2 + (record["half_rel"] / 2) ** 2) ** 0.5
+    for table, key in (("vane", "u_k_rel"), ("taps", "u_c_rel")):
+        whole = (new[table][key] ** 2 + apart**2) ** 0.5
+        assert new[table]["extract"][key] == pytest.approx(whole, rel=0.01)
+
+
 def test_a_journal_cut_by_a_loss_of_power_goes_on(made: Path, tmp_path: Path) -> None:
     folder = tmp_path / "cal"
     begun = ("calibrate", folder, "--hood", made / "hood.toml", "--trace", made / "rig.trace")

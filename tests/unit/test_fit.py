@@ -219,6 +219,18 @@ def test_next_flow_really_leaves_the_least_variance() -> None:
     assert chosen.flow_m3_s * 3600 == pytest.approx(best)
 
 
+def test_next_flow_is_the_best_and_not_just_the_farthest() -> None:
+    """40 m3/h is farther in ratio from all points than 85, but one point alone holds the upper end."""
+    fit = fit_vane(points((18.0, 19.0, 20.0, 21.0, 80.0)), AREA)
+    assert next_flow(fit, [f / 3600 for f in (40.0, 85.0)]).flow_m3_s * 3600 == pytest.approx(85.0)
+
+
+def test_next_flow_of_two_as_good_is_the_one_not_measured_yet() -> None:
+    fit = fit_vane(points((20.0, 30.0, 45.0, 60.0)), AREA)
+    assert next_flow(fit, [f / 3600 for f in (60.0, 60.5)]).flow_m3_s * 3600 == pytest.approx(60.5)
+    assert next_flow(fit, [f / 3600 for f in (60.0, 59.5)]).flow_m3_s * 3600 == pytest.approx(59.5)
+
+
 def test_next_flow_from_points_at_one_flow_is_away_from_them() -> None:
     fit = fit_vane(points((30.0, 30.0, 30.0)), AREA)
     assert next_flow(fit, [f / 3600 for f in (30.0, 70.0)]).flow_m3_s * 3600 == pytest.approx(70.0)
@@ -257,6 +269,7 @@ REFUSED = {
     "minutes": (bad(1, flow_m3_s=26 / 3600 * 60), r"point 2: .* 60 times .*nearest: 60, per second and per minute"),
     "litres": (bad(1, flow_m3_s=26 / 3.6), r"point 2: .* 1e\+03 times .*nearest: 1000, litres and cubic metres"),
     "cfm": (bad(1, flow_m3_s=26 / 3600 * 1.699), r"point 2: .* 1.7 times .*nearest: 1.699, cfm and m3/h"),
+    "far off": (points(off=(1.0, 1.2, 0.9, 1.1, 5.0)), r"point 5: .* 4.76 times .*nearest: 3.6, L/s and m3/h"),
     "all in L/s": (points(k=0.9 * 3.6), r"all points: the flow is 3.24 times .*nearest: 3.6, L/s and m3/h"),
 }
 
@@ -281,6 +294,13 @@ def test_a_second_term_that_hangs_on_one_point_is_not_looked_for() -> None:
     assert not fit_vane(many, AREA).tested
     with pytest.raises(MeasurementError, match="all but one lie at one flow"):
         fit_vane(many, AREA, second_term=True)
+
+
+def test_the_search_may_step_over_the_edge_of_the_logarithm() -> None:
+    """An offset that would stop the air at the lowest point: a number, so that the search can turn round."""
+    x, beta = np.array([0.3, 1.0]), np.array([0.0, -0.5])
+    for function in (fits.VANE_TWO.value, fits.VANE_TWO.by_beta, fits.VANE_TWO.by_x):
+        assert np.isfinite(function(x, beta)).all()
 
 
 def test_any_points_give_a_finite_answer_or_a_refusal() -> None:

@@ -15,7 +15,7 @@ from dataclasses import dataclass
 from hoodtrace.averaging.budget import coverage_factor
 from hoodtrace.calibration import record as rec
 from hoodtrace.calibration.fit import SPREAD_LEAST, fit_taps, fit_vane
-from hoodtrace.calibration.fit_checks import N_LEAST
+from hoodtrace.calibration.fit_checks import N_LEAST, WrongUnits
 from hoodtrace.calibration.fit_result import TapsFit, VaneFit
 from hoodtrace.calibration.hood_text import TomlValue
 from hoodtrace.calibration.points import Point
@@ -25,6 +25,8 @@ from hoodtrace.physics.hood import Hood
 from hoodtrace.units import m3h
 
 METHOD = "held readings against references, fitted with errors in both axes, shared errors kept apart"
+UNLIKE = 3.0
+"""Standard uncertainties apart from which new constants are asked about (own choice)."""
 DIRECTIONS: tuple[rec.Direction, ...] = ("supply", "extract")
 
 
@@ -51,7 +53,8 @@ def fits_of(points: Sequence[Point], hood: Hood, direction: rec.Direction) -> Fi
     Raises
     ------
     MeasurementError
-        Neither channel can be fitted; the reason is the vane's, else the taps'.
+        Neither channel can be fitted; the reason is the vane's, else the taps'. One channel whose units are wrong is
+        enough.
     """
     mine = [point for point in points if point.direction == direction]
     flows = [point.reference.flow_m3_s for point in mine]
@@ -68,16 +71,39 @@ def fits_of(points: Sequence[Point], hood: Hood, direction: rec.Direction) -> Fi
             if table is not None and table.offset_m_s + vane.d_offset_m_s < 0.0:
                 vane = fit_vane(mine, hood.area_m2, second_term=False)
                 notes.append("a second term of the vane was left out: it would let the vane turn in still air")
+        except WrongUnits:
+            raise
         except MeasurementError as error:
             why.append(str(error))
     if hood.taps is not None:
         try:
             taps = fit_taps(mine, hood.area_m2)
+        except WrongUnits:
+            raise
         except MeasurementError as error:
             why.append(str(error))
     if vane is None and taps is None:
         raise MeasurementError(why[0] if why else "the hood file has no channel to calibrate")
+    notes += _unlike_before(vane, taps, hood, direction)
     return Fits(direction, vane, taps, (*notes, *why))
+
+
+def _unlike_before(vane: VaneFit | None, taps: TapsFit | None, hood: Hood, direction: str) -> list[str]:
+    """Say where the new constants are farther from the hood file's than both uncertainties explain."""
+    notes = []
+    for fit, table, symbol in ((vane, hood.vane_for(direction), "k"), (taps, hood.taps_for(direction), "c")):
+        if fit is None or table is None:
+            continue
+        flow = fit.middle_m3_s
+        new = flow / (fit.area_m2 * fit.signal_m_s(flow))
+        old = getattr(table, symbol)
+        u_rel = math.hypot(fit.u_at_rel(flow), getattr(table, f"u_{symbol}_rel"))
+        if abs(new / old - 1.0) > UNLIKE * u_rel:
+            notes.append(
+                f"{symbol} is {new:.3f} now, and {old:.3f} in the hood file that this began with, which is more than "
+                "both uncertainties explain: was the hood changed, or is a unit, the bore or a reference wrong?"
+            )
+    return notes
 
 
 def all_fits(points: Sequence[Point], hood: Hood) -> tuple[Fits, ...]:

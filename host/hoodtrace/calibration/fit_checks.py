@@ -35,6 +35,10 @@ UNITS = (
 )
 
 
+class WrongUnits(MeasurementError):  # noqa: N818
+    """What was typed is off by as much as between two units: nothing of this calibration is to be trusted."""
+
+
 @dataclass(frozen=True, slots=True)
 class Columns:
     """The points of one channel: numbers, flow (m3/s), signal (m/s), relative own uncertainties, shared errors.
@@ -151,7 +155,7 @@ def _check_units(numbers: tuple[int, ...], ratio: FloatArray, channel: str) -> N
         factor, name = min(UNITS, key=lambda unit: abs(math.log(unit[0] / size)))
         exactly = abs(math.log(factor / size)) < 0.05 and others.max() < 1.15 * others.min()
         if size > FAR_OFF or exactly:
-            raise MeasurementError(
+            raise WrongUnits(
                 f"point {number}: its flow is {off:.3g} times what the {channel} makes of the other points; the units "
                 f"are probably wrong (nearest: {_times(factor, off)}, {name}): type it in again"
             )
@@ -159,7 +163,7 @@ def _check_units(numbers: tuple[int, ...], ratio: FloatArray, channel: str) -> N
     if not PLAUSIBLE[0] < typical < PLAUSIBLE[1]:
         size = max(typical, 1.0 / typical)
         factor, name = min(UNITS, key=lambda unit: abs(math.log(unit[0] / size)))
-        raise MeasurementError(
+        raise WrongUnits(
             f"all points: the flow is {typical:.3g} times area times signal of the {channel}, where a hood has "
             f"about 1; the units or the bore are probably wrong (nearest: {_times(factor, typical)}, {name}): look at "
             "both"

@@ -202,6 +202,10 @@ class Fit:
         inside = self.lowest_m3_s * (1 - 1e-9) <= flow <= OVER_HIGHEST * self.highest_m3_s * (1 + 1e-9)
         return FlowAt(flow, u_rel * flow, dof, inside)
 
+    def signal_m_s(self, flow_m3_s: float) -> float:
+        """Hood signal that this flow makes, m/s."""
+        return self._signal_of(flow_m3_s)
+
     def u_at_rel(self, flow_m3_s: float) -> float:
         """Relative standard uncertainty of this flow, by the calibration alone."""
         return self._along(self.slope(flow_m3_s))[0]

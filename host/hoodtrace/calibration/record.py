@@ -167,6 +167,20 @@ class OtherDirection:
     difference_rel: float | None = None
     half_rel: float | None = None
 
+    @property
+    def words(self) -> str:
+        """What is known of it, in a sentence or two."""
+        if self.state == "not calibrated" or self.flow_m3h is None or self.difference_rel is None:
+            return f"The other direction, {self.direction}, was not calibrated and not checked."
+        way = "more" if self.difference_rel >= 0.0 else "less"
+        half = f" (± {100.0 * self.half_rel:.1f} %)" if self.half_rel is not None else ""
+        apart = self.half_rel is not None and abs(self.difference_rel) > self.half_rel
+        needs = " That is more than errors explain: this direction needs a calibration of its own." if apart else ""
+        return (
+            f"The other direction, {self.direction}, was only checked, at {self.flow_m3h:.1f} m³/h: "
+            f"there the hood read {100.0 * abs(self.difference_rel):.1f} %{half} {way} than the reference.{needs}"
+        )
+
 
 @dataclass(frozen=True, slots=True)
 class Trace:
@@ -226,16 +240,7 @@ class Record:
         """One sentence: was the other direction calibrated, checked, or neither."""
         if self.other is None:
             return "Both directions, supply and extract, were calibrated, each on its own."
-        if self.other.state == "not calibrated" or self.other.flow_m3h is None or self.other.difference_rel is None:
-            return f"The other direction, {self.other.direction}, was not calibrated and not checked."
-        way = "more" if self.other.difference_rel >= 0.0 else "less"
-        half = f" (± {100.0 * self.other.half_rel:.1f} %)" if self.other.half_rel is not None else ""
-        apart = self.other.half_rel is not None and abs(self.other.difference_rel) > self.other.half_rel
-        needs = " That is more than errors explain: this direction needs a calibration of its own." if apart else ""
-        return (
-            f"The other direction, {self.other.direction}, was only checked, at {self.other.flow_m3h:.1f} m³/h: "
-            f"there the hood read {100.0 * abs(self.other.difference_rel):.1f} %{half} {way} than the reference.{needs}"
-        )
+        return self.other.words
 
     def as_json(self) -> str:
         """Return the record as JSON text: keys in a fixed order, numbers to six digits, no NaN.

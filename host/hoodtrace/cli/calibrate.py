@@ -16,7 +16,7 @@ import typer
 
 from hoodtrace.cli import ask
 from hoodtrace.cli.printable import wrapped
-from hoodtrace.errors import HoodtraceError, MeasurementError, UsageError
+from hoodtrace.errors import FileError, HoodtraceError, MeasurementError, UsageError
 
 if TYPE_CHECKING:
     from hoodtrace.averaging.session import Outcome
@@ -51,7 +51,7 @@ def calibrate(
     from hoodtrace.dwelling.journal import JOURNAL
 
     if (folder / JOURNAL).is_file():
-        store = load(folder)
+        store = load(folder, alone=not (show or finish))
         if hood is not None and not (show or finish or drop is not None):
             typer.echo(f"{folder}: goes on with the hood file that is in it; --hood is not needed")
     elif hood is None:
@@ -83,7 +83,7 @@ def _guide(store: Store, port: str | None, trace: Path | None) -> None:
         flow = advice(store, done)
         typer.echo("")
         _say(f"Point {store.n_numbers + 1}. {flow}")
-        if not ask.yes("take it?"):
+        if not ask.yes("take a point? (n ends the session)"):
             _say(f"`hoodtrace calibrate {store.folder} --finish` writes the record and the new hood file.")
             return
         direction = ask.choice("direction", ["supply", "extract"], done[-1].typed.direction if done else "supply")
@@ -108,13 +108,13 @@ def _held(store: Store, port: str | None, trace: Path | None, direction: str) ->
     path = store.trace_path()
     if trace is not None:
         outcome = _chosen(store, trace)
-        shutil.copyfile(trace, path)
+        _copy(trace, path)
     else:
         kept = _kept(store, path)
         if kept is None:
             _say(HOLD_ON, "  ")
             ask.wait("Enter when the board is ready")
-            path.unlink(missing_ok=True)  # of an attempt that came to nothing
+            _clear(path)  # of an attempt that came to nothing
             outcomes, _, whole = hold_readings(port, store.hood, path, on_hold=typer.echo)
             if not whole:
                 raise typer.Abort
@@ -126,6 +126,21 @@ def _held(store: Store, port: str | None, trace: Path | None, direction: str) ->
         _say(error, "  ")
         return None
     return path.name, outcome
+
+
+def _copy(trace: Path, path: Path) -> None:
+    try:
+        shutil.copyfile(trace, path)
+    except OSError as error:
+        _clear(path)
+        raise FileError(path, f"the trace can't be copied ({error.strerror}). Make room and try again") from error
+
+
+def _clear(path: Path) -> None:
+    try:
+        path.unlink(missing_ok=True)
+    except OSError as error:
+        raise FileError(path, f"can't be removed ({error.strerror})") from error
 
 
 def _kept(store: Store, path: Path) -> Outcome | None:

@@ -14,7 +14,7 @@ import typer
 
 import hoodtrace
 from hoodtrace.calibration import record as rec
-from hoodtrace.calibration.finish import Fits, all_fits, hood_changes, make_record
+from hoodtrace.calibration.finish import Fits, all_fits, hood_changes, make_record, other_direction
 from hoodtrace.calibration.fit_next import next_flow
 from hoodtrace.calibration.hood_text import TomlValue, new_hood_toml
 from hoodtrace.calibration.session import first_flow, flows_to_try
@@ -28,6 +28,7 @@ if TYPE_CHECKING:
     from hoodtrace.cli.calibration_store import Done, Store
 
 NEW_HOOD = "calibrated-hood.toml"
+GOOD = 6
 
 
 def show_state(store: Store, done: list[Done]) -> None:
@@ -48,6 +49,9 @@ def show_state(store: Store, done: list[Done]) -> None:
         return
     for one in fits:
         _show_fits(one)
+    other = other_direction([each.point for each in done], fits)
+    if other is not None and other.state == "checked":
+        typer.echo(wrapped(other.words))
 
 
 def _show_fits(fits: Fits) -> None:
@@ -80,8 +84,13 @@ def advice(store: Store, done: list[Done]) -> str:
     try:
         fits = next(one for one in all_fits(points, store.hood) if one.direction == direction)
     except MeasurementError:
-        return f"Next a flow near {m3h(first_flow(points, candidates)):.0f} m3/h, far from those that there are."
-    return f"Next near {next_flow(fits.first, candidates).why}."
+        far = m3h(first_flow(points, candidates))
+        return f"Next a flow near {far:.0f} m3/h, far from those that there are. {_enough(len(points), direction)}"
+    return f"Next near {next_flow(fits.first, candidates).why}. {_enough(len(points), direction)}"
+
+
+def _enough(n: int, direction: str) -> str:
+    return f"{n} of 5 to 8 points of {direction} that make a good calibration." if n < GOOD else "There are enough now."
 
 
 def write_record(store: Store, done: list[Done], date: str | None, months: int) -> None:

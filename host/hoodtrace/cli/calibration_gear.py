@@ -142,8 +142,8 @@ def _meter(name: str) -> Meter:
 
 
 def _calibration(what: str) -> Calibration:
-    expanded = ask.number(f"expanded uncertainty in the calibration of {what}, %") / 100.0
-    return calibration_of(expanded, ask.number("coverage factor k beside it", 2.0))
+    expanded = ask.number(f"calibration of {what}: its (expanded) uncertainty, %") / 100.0
+    return calibration_of(expanded, ask.number("coverage factor that stands beside it", 2.0))
 
 
 _ASKED: dict[str, Callable[[str], AnyGear]] = {

@@ -10,7 +10,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import IO, TYPE_CHECKING, Any
 
 import typer
 
@@ -159,21 +159,42 @@ def begin(folder: Path, hood: Path, wanted_m3h: tuple[float, float]) -> Store:
     store = Store(folder, described)
     store._write({"kind": "calibration begun", "hood": hood.name, "wanted_m3h": list(wanted_m3h)})
     store.wanted_m3h = wanted_m3h
+    _keep_others_out(folder / journal.JOURNAL)
     return store
 
 
-def load(folder: Path) -> Store:
-    """Read a calibration's folder.
+_locked: list[IO[bytes]] = []  # open until the process ends
+
+
+def _keep_others_out(path: Path) -> None:
+    """Lock the journal where the system can (POSIX flock); elsewhere a second session is noticed when it writes."""
+    try:
+        import fcntl
+    except ImportError:
+        return
+    file = path.open("rb")
+    try:
+        fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
+    except OSError as error:
+        file.close()
+        raise UsageError(f"{path.parent}: another session is at work there. End it first") from error
+    _locked.append(file)
+
+
+def load(folder: Path, alone: bool = False) -> Store:
+    """Read a calibration's folder; `alone` keeps other sessions out until this process ends.
 
     Raises
     ------
     UsageError
-        It is none.
+        It is none, or another session has it.
     VisitError, HoodError
         Its journal or its hood file is damaged.
     """
     if not (folder / journal.JOURNAL).is_file():
         raise UsageError(f"{folder}: no calibration was begun there; begin one with --hood HOOD.toml")
+    if alone:
+        _keep_others_out(folder / journal.JOURNAL)
     if torn := journal.drop_torn(folder):
         typer.echo(f"{folder}: the last line of its journal was cut off ({len(torn)} bytes) and is left out")
     store = Store(folder, read_hood(folder / HOOD)[0])

@@ -8,6 +8,7 @@ own. What can't be used is said, and the rest goes on. Standard output gets the 
 from __future__ import annotations
 
 import datetime
+import hashlib
 import json
 import math
 import sys
@@ -82,11 +83,17 @@ def collect(folder: Path, hood: Path | None) -> Row:
     own = {path: _own_hood(path, folder) for path in traces}
     chosen = hood if hood is not None else _newest(traces, own, notes)
     if chosen is None:
-        raise VisitError(folder, "no hood.toml lies beside the traces. Give the hood file with --hood.")
+        raise VisitError(
+            folder, "no hood.toml lies beside the traces. Name the hood file: hood HOOD.toml --history ..."
+        )
     described, sha256 = read_hood(chosen)
     traces = _of_this_hood(traces, own, described, sha256, notes)
     groups: dict[tuple[str, datetime.date | None], list[tuple[str, ReadTrace]]] = {}
+    seen: dict[str, Path] = {}
     for path in traces:
+        if (twin := seen.setdefault(_digest(path), path)) != path:
+            notes.append(f"left out: {path.name} is {twin} again")
+            continue
         try:
             read = read_trace(path, described)
         except TraceError as error:
@@ -107,6 +114,15 @@ def collect(folder: Path, hood: Path | None) -> Row:
     signs = [{"visit": one.visit.name, "kind": s.kind, "words": s.words} for one in marks for s in one.signs]
     head = {"name": described.name, "file": str(chosen), "sha256": sha256}
     return {"hood": head, "rule": _rule(), "visits": [_row(one) for one in marks], "signs": signs, "notes": notes}
+
+
+def _digest(path: Path) -> str:
+    """Return the file's SHA-256; its path where it can't be read, which is told later."""
+    try:
+        with path.open("rb") as file:
+            return hashlib.file_digest(file, "sha256").hexdigest()
+    except OSError:
+        return str(path)
 
 
 def read_trace(path: Path, hood: Hood) -> ReadTrace:
