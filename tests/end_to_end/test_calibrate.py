@@ -197,7 +197,7 @@ def test_too_few_points_and_all_at_one_flow_are_refused(made: Path, tmp_path: Pa
 def test_all_points_at_one_flow_are_refused(made: Path, tmp_path: Path) -> None:
     folder = tmp_path / "cal"
     begun = ("calibrate", folder, "--hood", made / "hood.toml", "--trace", made / "rig.trace")
-    typed = run(*begun, answers=point(3, 42.0) + point(3, 42.5) + point(3, 41.6))
+    typed = run(*begun, answers=point(3, 42.0) + point(4, 42.5) + point(5, 41.6))
     assert "are at one flow" in typed.stdout
     done = run("calibrate", folder, "--finish")
     assert done.returncode == 5

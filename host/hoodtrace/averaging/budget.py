@@ -69,20 +69,40 @@ def weights(u_vane: float, u_taps: float, covariance: float) -> tuple[float, flo
     return vane, 1.0 - vane
 
 
-def total(terms: tuple[Term, ...], covariances: float = 0.0) -> Total:
+def total(terms: tuple[Term, ...], covariances: float = 0.0, pair: tuple[str, str] = ("", ""), r: float = 0.0) -> Total:
     """Add up independent `terms`; `covariances` is the sum of 2 c_i c_j u(i, j) of those that are not (m6/s2).
+
+    `pair` names two terms whose errors have the correlation `r`: their covariance is added here, and it is as uncertain
+    as they are.
+
+    References
+    ----------
+    JCGM 100:2008, G.4.1 (Welch-Satterthwaite), which is for independent terms. Own extension for the pair: from two
+    independent terms with r = 0 to one term of their sum with r = 1, in proportion to r^2.
 
     Examples
     --------
+    >>> both = (Term("k", 1.0, 5.0, "hood"), Term("c", 2.0, 5.0, "hood"))
+    >>> t = total(both, 0.0, ("k", "c"), 1.0)
+    >>> t.u_m3_s, round(t.dof, 6)
+    (3.0, 5.0)
     >>> t = total((Term("air", 3.0, 10.0, "reading"), Term("k", 4.0, math.inf, "hood")))
     >>> t.u_m3_s, round(t.dof, 2)
     (5.0, 77.16)
     """
-    variance = math.fsum(term.u_m3_s**2 for term in terms) + covariances
+    two = [term for term in terms if term.name in pair and r != 0.0]
+    both = len(two) == len(pair)
+    covariance = 2.0 * r * two[0].u_m3_s * two[1].u_m3_s if both else 0.0
+    variance = math.fsum(term.u_m3_s**2 for term in terms) + covariances + covariance
     u = math.sqrt(max(variance, 0.0))
     if u == 0.0:
         return Total(0.0, math.inf, 0.0)
     loose = math.fsum(term.u_m3_s**4 / term.dof for term in terms if term.dof < math.inf)
+    if both and covariance > 0.0:
+        # As if the shared part of both were one term: (u1 + u2)^4 with r = 1, nothing with r = 0.
+        u1, u2 = (term.u_m3_s for term in two)
+        dof = 1.0 / (0.5 / two[0].dof + 0.5 / two[1].dof) if max(two[0].dof, two[1].dof) < math.inf else math.inf
+        loose += r**2 * ((u1 + u2) ** 4 - u1**4 - u2**4) / dof
     dof = u**4 / loose if loose > 0.0 else math.inf
     return Total(u, dof, coverage_factor(dof) * u)
 

@@ -200,7 +200,7 @@ def _combine(seen: Observed, hood: Hood, vane: _One, taps: _One) -> _Draft | Non
     apart = v.mean_m3_s - t.mean_m3_s
     u_apart = math.sqrt(max(v.u_systematic_m3_s**2 + u_own_t**2 - 2.0 * shared, 0.0))
     excess = 0.0
-    if abs(apart) > DISAGREE * max(u_apart, REPEATS_REL * v.mean_m3_s):
+    if abs(apart) > DISAGREE * math.hypot(u_apart, REPEATS_REL * v.mean_m3_s):
         cause, trust_vane = _likely_cause(seen, apart, v, t, hood)
         flags.append(f"channels disagree: {cause}")
         share = 1.0 if trust_vane else 0.0
@@ -312,7 +312,6 @@ def _finished(draft: _Draft, mean: _Mean, hood: Hood, zero_doubtful: bool) -> Av
     random_dof = dof_of(mean.half_width / mean.u) if mean.u > 0.0 else math.inf
     u_random = mean.u if random_dof < math.inf else mean.half_width / NORMAL_95
     terms = [Term("fluctuation of the air", u_random, random_dof, "reading")]
-    covariance = 0.0
     if draft.vane is not None and draft.share_vane > 0.0:
         k = draft.vane
         terms.append(Term("k-factor", draft.share_vane * k.u_scale_m3_s, k.dof_scale, "hood"))
@@ -320,8 +319,6 @@ def _finished(draft: _Draft, mean: _Mean, hood: Hood, zero_doubtful: bool) -> Av
     if draft.taps is not None and rest > 0.0:
         terms.append(Term("taps' coefficient", rest * draft.taps.u_scale_m3_s, draft.taps.dof_scale, "hood"))
         terms += [Term(n, rest * u, math.inf, "visit") for n, u in draft.taps.u_own_m3_s.items()]
-        if draft.vane is not None:
-            covariance = 2.0 * hood.r_k_c * draft.share_vane * rest * draft.vane.u_scale_m3_s * draft.taps.u_scale_m3_s
     if draft.apart_m3_s:
         terms.append(Term("channels apart", draft.apart_m3_s / math.sqrt(3.0), math.inf, "reading"))
     if hood.placement is not None:
@@ -341,7 +338,7 @@ def _finished(draft: _Draft, mean: _Mean, hood: Hood, zero_doubtful: bool) -> Av
         refusal = "not steady"
     return Averaged(
         flow,
-        total(tuple(terms), covariance),
+        total(tuple(terms), 0.0, ("k-factor", "taps' coefficient"), hood.r_k_c),
         u_random,
         mean.half_width,
         seen.turbulence_rel,

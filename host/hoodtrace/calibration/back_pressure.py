@@ -199,7 +199,8 @@ def estimated(
     with_hood_m3_s, u_rel, dof : float
         The reading, its relative standard uncertainty and its degrees of freedom.
     dp_pa, u_dp_pa : float
-        Pressure in front of the terminal with the hood on.
+        Pressure in front of the terminal with the hood on, from that same reading by the hood's law: it goes with the
+        flow squared (near enough), so an error of the reading counts in it too. The uncertainty is the law's own.
     branch_pa, u_branch_pa : float
         Pressure available to the branch, as somebody states it.
 
@@ -225,7 +226,9 @@ def estimated(
     share = dp_pa / branch_pa
     slope = middle * branch.n / (branch_pa * (1.0 - share))  # per Pa of dp
     terms = (
-        Term("reading with the hood on", u_rel * middle, dof, "reading"),
+        Term(
+            "reading with the hood on", (1.0 + 2.0 * branch.n * share / (1.0 - share)) * u_rel * middle, dof, "reading"
+        ),
         Term("pressure of the hood", slope * u_dp_pa, math.inf, "hood"),
         Term("stated branch pressure", slope * share * u_branch_pa, math.inf, "visit"),
         Term("exponent of the branch", abs(math.log1p(-share)) * middle * branch.u, math.inf, "visit"),

@@ -150,15 +150,27 @@ def agrees(other: rec.OtherDirection | None) -> bool:
 
 
 def _compared(point: Point, fits: Fits) -> tuple[float, float, float] | None:
-    """Flow m3/h, (hood - reference) / reference, and its 95 % half-width; None where the channel says nothing."""
+    """Flow m3/h, (hood - reference) / reference, and its 95 % half-width, of the channel that is farther off.
+
+    What point and fit share (the same bag) cancels; the scatter that the fit found counts for this point too.
+    """
+    found = []
+    flow = point.reference.flow_m3_s
     pairs = [(fits.vane, point.vane_m_s, point.u_vane_m_s), (fits.taps, point.taps_m_s, point.u_taps_m_s)]
     for fit, signal, u_signal in pairs:
-        if fit is not None and signal is not None and u_signal is not None:
-            at = fit.flow_m3_s(signal)
-            flow = point.reference.flow_m3_s
-            u_rel = math.hypot(at.u_m3_s / at.flow_m3_s, u_signal / signal, point.reference.u_rel)
-            return m3h(flow), at.flow_m3_s / flow - 1.0, coverage_factor(at.dof) * u_rel
-    return None
+        if fit is None or signal is None or u_signal is None:
+            continue
+        off_rel = fit.flow_m3_s(signal).flow_m3_s / flow - 1.0
+        slope = fit.slope(flow)
+        mine = {each.name: each.u_rel for each in point.reference.common}
+        mine |= {each.name: each.u_rel for each in point.taps_common} if isinstance(fit, TapsFit) else {}
+        shared = dict(zip((each.name for each in fit.common), (slope @ fit.by_common).tolist(), strict=True))
+        u_common = math.hypot(*(shared.get(name, 0.0) - mine.get(name, 0.0) for name in {*shared, *mine}))
+        u_fit = math.sqrt(float(slope @ fit.covariance_own @ slope) + float(slope @ fit.by_open) ** 2)
+        own = math.hypot(point.reference.u_own_m3_s / flow, u_signal / signal, fit.scatter_rel)
+        half = coverage_factor(fit.dof_least) * math.hypot(u_common, u_fit, own)
+        found.append((m3h(flow), off_rel, half))
+    return max(found, key=lambda each: abs(each[1]) / each[2], default=None)
 
 
 def make_record(
@@ -217,8 +229,6 @@ def hood_changes(
         for table in ("vane", "taps"):
             for key in _CONSTANTS[table]:
                 changes[f"{table}.extract.{key}"] = None  # the plain table's then count for extract too
-    if other is not None and agrees(other) and fits[0].direction == "supply":
-        changes |= _checked_keys(fits[0], other)
     changes["directions"] = sorted(directions, reverse=True)
     for i, each in enumerate(fits):
         under = "" if i == 0 else ".extract"
@@ -226,6 +236,8 @@ def hood_changes(
             changes |= {f"vane{under}.{key}": value for key, value in _vane_keys(each, hood).items()}
         if each.taps is not None:
             changes |= {f"taps{under}.{key}": value for key, value in _taps_keys(each.taps).items()}
+    if other is not None and agrees(other):
+        changes |= _checked_keys(fits[0], other)
     first = fits[0]
     if first.vane is not None and first.taps is not None:
         changes["r_k_c"] = correlation(first.vane, first.taps)
@@ -268,15 +280,25 @@ _CONSTANTS = {
 
 
 def _checked_keys(fits: Fits, other: rec.OtherDirection) -> dict[str, TomlValue | None]:
-    """Return the extract tables' larger uncertainties: a check shows no more than how far apart the two may be."""
+    """Return larger uncertainties for the direction that was only checked, and the fit's own for the one that has it.
+
+    A check shows no more than how far apart the two may be. The plain tables are supply's; so where extract has the
+    fit, it is supply that gets the larger ones. A correlation goes down as the uncertainty goes up.
+    """
     assert other.difference_rel is not None
     assert other.half_rel is not None
     apart_rel = math.hypot(other.difference_rel, other.half_rel / 2.0)
     keys: dict[str, TomlValue | None] = {}
-    if fits.vane is not None:
-        keys["vane.extract.u_k_rel"] = math.hypot(fits.vane.u_k_rel, apart_rel)
-    if fits.taps is not None:
-        keys["taps.extract.u_c_rel"] = math.hypot(fits.taps.u_c_rel, apart_rel)
+    known, wide = ("", ".extract") if fits.direction == "supply" else (".extract", "")
+    for table, u_key, r_key, fit in (
+        ("vane", "u_k_rel", "r_k_offset", fits.vane),
+        ("taps", "u_c_rel", "r_c_exponent", fits.taps),
+    ):
+        if fit is None:
+            continue
+        u_wide = math.hypot(fit.u_rel, apart_rel)
+        keys |= {f"{table}{known}.{u_key}": fit.u_rel, f"{table}{known}.{r_key}": fit.r_second}
+        keys |= {f"{table}{wide}.{u_key}": u_wide, f"{table}{wide}.{r_key}": fit.r_second * fit.u_rel / u_wide}
     return keys
 
 
@@ -287,7 +309,7 @@ def _vane_keys(fits: Fits, hood: Hood) -> dict[str, TomlValue | None]:
     values = (
         fit.k,
         fit.u_k_rel,
-        fit.dof_middle,
+        fit.dof_least,
         table.offset_m_s + fit.d_offset_m_s,
         fit.u_offset_m_s,
         fit.r_k_offset,
@@ -297,7 +319,7 @@ def _vane_keys(fits: Fits, hood: Hood) -> dict[str, TomlValue | None]:
 
 
 def _taps_keys(fit: TapsFit) -> dict[str, TomlValue | None]:
-    values = (fit.c, fit.u_c_rel, fit.dof_middle, fit.exponent, fit.u_exponent, fit.r_c_exponent, _range_m3h(fit))
+    values = (fit.c, fit.u_c_rel, fit.dof_least, fit.exponent, fit.u_exponent, fit.r_c_exponent, _range_m3h(fit))
     return dict(zip(_CONSTANTS["taps"], values, strict=True))
 
 

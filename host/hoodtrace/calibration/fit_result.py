@@ -149,9 +149,10 @@ class Fit:
         return math.sqrt(self.lowest_m3_s * self.highest_m3_s)
 
     @property
-    def dof_middle(self) -> float:
-        """Degrees of freedom of the flow in the middle of the range, which is where readings are."""
-        return self._along(self.slope(self.middle_m3_s))[1]
+    def dof_least(self) -> float:
+        """Least degrees of freedom of the flow at the lowest, the middle and the highest flow of the points."""
+        flows = (self.lowest_m3_s, self.middle_m3_s, self.highest_m3_s)
+        return min(self._along(self.slope(flow))[1] for flow in flows)
 
     @property
     def u_rel(self) -> float:

@@ -108,6 +108,8 @@ def reference_of(gear: AnyGear | None, values: Mapping[str, Any], air: Air) -> W
         temp_c = float(values.get("temp_c", air.temp_c))
         there = replace(air, temp_c=temp_c, pressure_pa=float(values.get("pressure_pa", air.pressure_pa)))
         u_ratio = 0.0 if there == air else U_DENSITY_RATIO_REL
+        if there.pressure_pa != air.pressure_pa:  # a stated pressure: the hood's own is then as good as its barometer
+            u_ratio = math.hypot(u_ratio, air.u_pressure_pa / air.pressure_pa)
         match gear:
             case Bag():
                 bag = replace(gear, u_temp_k=max(gear.u_temp_k, air.u_temp_c))

@@ -187,10 +187,15 @@ def _typed_in(store: Store, before: list[Done], file: str, outcome: Outcome, dir
 
     place = (outcome.hold, outcome.plateau)
     sha256 = hashlib.sha256((store.trace_path().with_name(file)).read_bytes()).hexdigest()
+    same = [typed.number for typed in store.typed if typed.sha256 == sha256 and typed.place[0] == place[0]]
+    if same:
+        _say(
+            f"this very hold is point {same[0]} already, and tells nothing new of how the hood sits: hold it on again",
+            "  ",
+        )
+        return None
     while True:
         names = [*store.gears, KNOWN, NEW]
-        if any(typed.sha256 == sha256 and typed.place[0] == place[0] for typed in store.typed):
-            _say("mind: this very hold is a point already; it tells nothing new of how the hood sits", "  ")
         last = store.typed[-1].gear if store.typed else NEW if not store.gears else names[0]
         name = ask.choice("reference", names, last)
         if name == NEW:

@@ -205,7 +205,7 @@ def _named_holds(trace: Path, hood: Path, holds: str) -> Repeats:
     read = {each.name: each for each in read_trace(trace, read_hood(hood)[0]).readings}
     names = [name if "." in name else f"{name}.1" for name in (word.strip() for word in holds.split(",")) if name]
     missing = [name for name in names if name not in read]
-    if missing or len(set(names)) < len(names):
+    if missing or len({name.partition(".")[0] for name in names}) < len(names):
         raise UsageError(
             f"--holds {holds}: {', '.join(missing) or 'a hold named twice'} can't be taken; {trace} has readings "
             f"{', '.join(read) or 'none'}. Give hold.plateau as `hoodtrace readings` prints them, each once"

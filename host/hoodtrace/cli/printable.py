@@ -22,8 +22,8 @@ def wrapped(text: object, indent: str = "", first: str | None = None) -> str:
 
     Examples
     --------
-    >>> wrapped("one  two")
-    'one two'
+    >>> wrapped("one two", "  ", "- ")
+    '- one two'
     """
     width = max(40, shutil.get_terminal_size().columns)
     start = indent if first is None else first
