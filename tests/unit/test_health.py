@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime
 import math
 from dataclasses import replace
 
@@ -255,3 +256,14 @@ def test_a_ratio_that_is_hardly_known_is_left_out() -> None:
     assert one.tells
     assert not replace(one, u_ratio=0.03).tells
     assert not replace(one, u_zero_rel=0.03).tells
+
+
+@pytest.mark.parametrize(("ratio", "said"), [(1.0, False), (0.95, False), (0.86, True), (1.16, True)])
+def test_the_first_visit_after_a_calibration_is_compared_with_it(ratio: float, said: bool) -> None:
+    """k and c within 2 and 2.5 % make 3.2 %, with 1.1 % of repeating 3.4 %: three times that is 10 %."""
+    readings = [Checked(f"{i}.1", "supply", 0.01, 1e-4, ratio, 0.003, 0.002, 0.0, 0.0, 0.0, ()) for i in range(4)]
+    visit = Visit("v", datetime.date(2026, 11, 26), tuple(readings))
+    told = '[calibration]\ndate = 2026-11-25\ndue = 2027-11-25\nmethod = "bag"\nmade_by = "the user"\n'
+    signs = judged([visit], hood_of(extra="\n" + told))[0].signs
+    assert [sign.kind for sign in signs] == ["unlike the calibration"] * said
+    assert not judged([visit], hood_of())[0].signs  # without a calibration nobody says what it should be

@@ -26,6 +26,7 @@ from hoodtrace.calibration.health_signs import (
     ZeroMark,
     ratio_signs,
     seal_signs,
+    since_calibration,
     zero_mark,
     zero_signs,
 )
@@ -174,6 +175,8 @@ def judged(visits: Sequence[Visit], hood: Hood) -> list[Judged]:
         for at, ((visit, readings), mark) in enumerate(zip(told, chart(values), strict=True)):
             marks[id(visit)][direction] = mark
             signs[id(visit)] += ratio_signs(mark, values[at], [r.flow_m3_s for r in readings], values[:at])
+            if at == 0 and since is not None:
+                signs[id(visit)] += since_calibration(values[0], [r.flow_m3_s for r in readings], hood, direction)
     out = []
     for visit in visits:
         zero, mine = zero_mark(visit, hood), signs[id(visit)]

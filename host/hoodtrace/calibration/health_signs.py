@@ -25,6 +25,8 @@ LEAST_ZERO_PA = 0.01
 ZERO_LIMIT = 3.0
 CLEAR_SLOPE, LEAST_SPAN = 2.0, 1.5
 """A slope over the flow counts from so many standard uncertainties, among flows this factor apart (own choice)."""
+REPEATS_REL, UNLIKE = 0.011, 3.0
+"""How well vane over taps repeats from visit to visit, and standard uncertainties that are too far (own choices)."""
 LEAK_REL = 0.03
 """Without an older placement to compare with: surely worse than this is a leak (own choice)."""
 
@@ -144,6 +146,31 @@ def ratio_signs(
         return [Sign("static or bounce", "vane and taps differ from reading to reading by more than they used to: "
                      "test the pickup, look for static charge and a loose tube")]  # fmt: skip
     return []
+
+
+def since_calibration(values: Sequence[float], flows_m3_s: Sequence[float], hood: Hood, direction: str) -> list[Sign]:
+    """Return whether the first visit after a calibration says something else than that: its ln ratio should be 0.
+
+    By how much it may differ say the uncertainties of k and c, their correlation, and how well a hood repeats.
+    """
+    vane, taps = hood.vane_for(direction), hood.taps_for(direction)
+    if vane is None or taps is None:
+        return []
+    flow = math.exp(float(np.mean(np.log(flows_m3_s))))
+    speed = flow / (vane.k * hood.area_m2)
+    u_vane, u_taps = vane.u_scale_m_s(speed) / speed, taps.u_scale_rel((flow / (taps.c * hood.area_m2)) ** 2)
+    u_rel = math.sqrt(u_vane**2 + u_taps**2 - 2.0 * hood.r_k_c * u_vane * u_taps + REPEATS_REL**2)
+    level = float(np.mean(values))
+    if abs(level) <= UNLIKE * u_rel:
+        return []
+    return [
+        Sign(
+            "unlike the calibration",
+            f"vane over taps is {math.exp(level):.3f} on the first visit since, where the calibration says 1 within "
+            f"{100.0 * UNLIKE * u_rel:.0f} %: tubes, vane or straightener were changed, or one channel was calibrated "
+            "wrong. Look at them, then calibrate again",
+        )
+    ]
 
 
 def _slope(values: Sequence[float], flows_m3_s: Sequence[float], within: float) -> float | None:
