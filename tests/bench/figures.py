@@ -3,7 +3,8 @@
     python tests/bench/figures.py coverage|finding|bias|log|hood|all [--seed N] [--holds N] [--jobs N] [--rows PATH]
 
 `hood` are the calibration's fit, the correction for back pressure and the hood's health, each also a program of its own
-(`figures_calibration.py`, `figures_back_pressure.py`, `figures_health.py`).
+(`figures_calibration.py`, `figures_back_pressure.py`, `figures_health.py`), and the whole way from calibrations on
+traces to new readings (`figures_hood_path.py`).
 
 Contract: prints the seed first, then the tables; ends with 0 when all figures passed, 1 when one failed. A seed from
 an earlier run draws the same worlds again. With fewer holds than the default most classes are too small to be judged.
@@ -23,6 +24,7 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 import figures_back_pressure
 import figures_calibration
 import figures_health
+import figures_hood_path
 from figures_coverage import coverage
 from figures_finding import bias, finding
 from figures_log import from_log
@@ -52,6 +54,7 @@ def main() -> int:
         passed &= figures_calibration.run(seed, asked.holds or 2400, asked.jobs)
         passed &= figures_back_pressure.run(seed, asked.holds or 600)
         passed &= figures_health.run(seed, asked.holds or 300)
+        passed &= figures_hood_path.run(seed, asked.holds or 600, asked.jobs)
     print("\nfigures:", "pass" if passed else "FAIL")
     return 0 if passed else 1
 

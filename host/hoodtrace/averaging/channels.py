@@ -8,7 +8,7 @@ yet; that is `mean` and `reading`.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -28,6 +28,8 @@ LONGEST_STEP_US = 1_000_000
 """A hole between two samples longer than this is not part of the record."""
 CLEAR = 0.5
 """The signs of three samples in four agree."""
+USUAL_EDGES = 8
+"""Of a turn, where the hood file does not say: many vanes have 1, 2, 4 or 8 (own choice)."""
 SAYS = 2.0
 """A pressure under so many of its standard uncertainties says nothing."""
 
@@ -73,7 +75,8 @@ class Channel:
 @dataclass(frozen=True, slots=True)
 class Observed:
     """A plateau through both channels; `dt_s` weighs the series, `limit_m3_s` is the
-    flow that both channels together could have missed."""
+    flow that both channels together could have missed; `window_s` is the time over which the vane's series is smoothed.
+    """
 
     dt_s: FloatArray
     direction: str
@@ -87,6 +90,7 @@ class Observed:
     speed_m_s: float
     dp_mean_pa: float
     air: Air
+    window_s: float = 0.0
 
     @property
     def used_s(self) -> float:
@@ -134,8 +138,10 @@ def observe(plane: Plane, hood: Hood) -> Observed | None:
                 flow2 = dp_pa * per_pa
                 taps, fluctuation = _taps(flow2, dt_s, hood.area_m2, table, air, mean_pa, means if from_log else None)
                 flags += ["from log"] if from_log else []
+    window_s = 0.0
     if taps is None and vane is not None and vane.mean_m3_s > 0.0:
-        fluctuation = math.sqrt(max(_smooth_variance(vane.series_m3_s), 0.0)) / vane.mean_m3_s
+        vane, window_s = _over_a_turn(vane, hz, dt_s, hood)
+        fluctuation = float(np.std(vane.series_m3_s)) / vane.mean_m3_s
     if taps_missing is not None:
         flags.append(taps_missing)
     return Observed(
@@ -151,6 +157,7 @@ def observe(plane: Plane, hood: Hood) -> Observed | None:
         speed,
         mean_pa,
         air,
+        window_s,
     )
 
 
@@ -208,6 +215,26 @@ def _vane(hz: FloatArray, dt_s: FloatArray, hood: Hood, direction: str) -> tuple
     flow = vane.k * hood.area_m2 * mean
     u_scale = vane.k * hood.area_m2 * vane.u_scale_m_s(mean)
     return Channel(series, flow, u_scale, {}, vane.dof_k or math.inf), mean, limit
+
+
+def _over_a_turn(vane: Channel, hz: FloatArray, dt_s: FloatArray, hood: Hood) -> tuple[Channel, float]:
+    """Return the vane's channel with its series smoothed over one turn, and that time, s.
+
+    Blades and magnets are never spaced evenly: edge by edge that looks like fast air, which a vane alone can't tell
+    apart. Over a whole turn it is gone; the mean stays.
+    """
+    edges = hood.vane.edges_per_rev if hood.vane is not None else None
+    turn_s = (edges or USUAL_EDGES) / max(float(np.average(hz, weights=dt_s)), 1e-6)
+    n = min(round(turn_s / float(np.median(dt_s))), len(hz) // 4)
+    if n < 2 or np.ptp(vane.series_m3_s) < 1e-6 * vane.mean_m3_s:  # rounding is no air
+        return vane, 0.0
+    sums = np.concatenate([[0.0], np.cumsum(vane.series_m3_s * dt_s)])
+    times = np.concatenate([[0.0], np.cumsum(dt_s)])
+    at = np.arange(len(hz))
+    low, high = np.maximum(at - n // 2, 0), np.minimum(at - n // 2 + n, len(hz))
+    smooth = (sums[high] - sums[low]) / (times[high] - times[low])
+    smooth += vane.mean_m3_s - np.average(smooth, weights=dt_s)
+    return replace(vane, series_m3_s=smooth), n * float(np.median(dt_s))
 
 
 def _taps(

@@ -23,6 +23,9 @@ DISAGREE = 2.58
 REPEATS_REL = 0.011
 """The two channels of a sound hood repeat no better than this against each other: 1 % from reading to reading and 0.5 %
 from visit to visit (own choice)."""
+SHORTEST_AIR, LEAST_KEPT = 1.0 / 3.0, 0.1
+"""Air that changes faster than this share of the vane's lag is hidden by the vane: a vane alone is not corrected for
+more (own choice). A running mean that leaves less than this share of the variance says nothing of the rest."""
 LEAST_ZERO_PA = 0.01
 """No zero is taken for better known than this where a cause is looked for."""
 MODEL_REL = 0.3
@@ -236,10 +239,12 @@ def _corrected(seen: Observed, hood: Hood, vane: _One) -> Channel | None:
     def excess_rel(length_m: float) -> float:
         lag_s = length_m / seen.speed_m_s
         # The vane's own series is correlated for as long as the air and the lag together.
-        air_s = max(mean.correlation_s - lag_s, 0.1 * mean.correlation_s)
-        index = seen.turbulence_rel
-        if seen.taps is None:
-            index *= math.sqrt(1.0 + lag_s / air_s)
+        if seen.taps is not None:
+            air_s = max(mean.correlation_s - lag_s, 0.1 * mean.correlation_s)
+            return over_reading_rel(seen.turbulence_rel, seen.speed_m_s, length_m, air_s)
+        vane_s, kept = unsmoothed(mean.correlation_s, seen.window_s)
+        air_s = max(vane_s - lag_s, SHORTEST_AIR * lag_s)
+        index = seen.turbulence_rel * math.sqrt((1.0 + lag_s / air_s) / kept)
         return over_reading_rel(index, seen.speed_m_s, length_m, air_s)
 
     if table.response_length_m is not None:
@@ -254,6 +259,44 @@ def _corrected(seen: Observed, hood: Hood, vane: _One) -> Channel | None:
     own["counting"] = counting
     scale = flow / channel.mean_m3_s
     return Channel(channel.series_m3_s * scale, flow, channel.u_scale_m3_s * scale, own, channel.dof_scale)
+
+
+def unsmoothed(correlation_s: float, window_s: float) -> tuple[float, float]:
+    """Return what a running mean did to an exponentially correlated record: its correlation without, variance kept.
+
+    Parameters
+    ----------
+    correlation_s : float
+        Integrated correlation of the smoothed record, s.
+    window_s : float
+        Length of the running mean, s; 0: none.
+
+    Returns
+    -------
+    tuple of float
+        The record's own integrated correlation, s, and the share of its variance that is left.
+
+    References
+    ----------
+    Own derivation: the mean over T of a process with correlation exp(-t/tau) has 2 (tau/T)^2 (T/tau - 1 + exp(-T/tau))
+    of its variance, and smoothing leaves the product of variance and integrated correlation alone.
+
+    Examples
+    --------
+    >>> unsmoothed(0.8, 0.0)
+    (0.8, 1.0)
+    >>> tau_s, kept = unsmoothed(1.3591409, 1.0)
+    >>> round(tau_s, 3), round(kept, 3)
+    (1.0, 0.736)
+    """
+    tau_s, kept = correlation_s, 1.0
+    for _ in range(50):
+        r = window_s / max(tau_s, 1e-9)
+        if r < 1e-6:
+            break
+        kept = max(2.0 * (r - 1.0 + math.exp(-r)) / r**2, LEAST_KEPT)
+        tau_s = correlation_s * kept
+    return tau_s, kept
 
 
 def _u_alone(channel: Channel | None, mean: _Mean | None) -> float | None:
