@@ -48,7 +48,7 @@ def ring_lines():
 
 
 class App:
-    """The loop's state; `cycle` is one pass. What touches the world is handed in, so that others can stand in its place."""
+    """The loop's state; `cycle` is one pass. What touches the world is handed in, so that others can take its place."""
 
     def __init__(self, reader, writer, vane, bus, button_pin, cues, watchdog=None):
         choice = settings.values

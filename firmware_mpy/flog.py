@@ -1,11 +1,11 @@
 """The log on flash: blocks of lines as the ring held them. A block that `write` said yes to outlives any loss of power.
 
-Files `log/0001.log` to `log/9999.log`, of at most 16 blocks and one boot each. A block is 4096 bytes: b"HTL1", boot id (4),
-length of the payload (2), payload, zeros, and the CRC-32 of all that as 8 hex digits. The payload is a row of entries:
-a sample is its record (22 bytes, the first 00..0f), a J line is b"J", its length (2) and its bytes with LF. Numbers are
-big-endian. Only whole blocks are written, since flash is erased in blocks: a flush for each line would erase it a
-hundred times as often. `take` and `next_line_into` allocate nothing, `write` only where it begins a file. What flash
-refuses never raises: `failed` says why.
+Files `log/0001.log` to `log/9999.log`, of at most 16 blocks and one boot each. A block is 4096 bytes: b"HTL1", boot id
+(4), length of the payload (2), payload, zeros, and the CRC-32 of all that as 8 hex digits. The payload is a row of
+entries: a sample is its record (22 bytes, the first 00..0f), a J line is b"J", its length (2) and its bytes with LF.
+Numbers are big-endian. Only whole blocks are written, since flash is erased in blocks: a flush for each line would
+erase it a hundred times as often. `take` and `next_line_into` allocate nothing, `write` only where it begins a file.
+What flash refuses never raises: `failed` says why.
 """
 
 import os
@@ -31,6 +31,15 @@ A_FILE = 0x8000
 def path_of(number):
     """Where that file lies."""
     return "%s/%04d%s" % (FOLDER, number, ENDING)
+
+
+def _removed(number):
+    """Remove that file; whether it was there to be removed."""
+    try:
+        os.remove(path_of(number))
+    except OSError:
+        return False
+    return True
 
 
 def there():
@@ -137,10 +146,7 @@ class Log:
         number = self._number
         self.close()
         if number and not self._n_written:
-            try:
-                os.remove(path_of(number))
-            except OSError:
-                pass
+            _removed(number)
 
     def _seal(self):
         block, n = self._block, self._end - HEAD
@@ -171,10 +177,7 @@ class Log:
         # Power was cut after a file was begun, before its first block: it holds nothing that anybody was promised.
         for number, n_blocks in self._look():
             if n_blocks == 0:
-                try:
-                    os.remove(path_of(number))
-                except OSError:
-                    pass
+                _removed(number)
 
     # ---- reading
 
@@ -269,9 +272,7 @@ class Log:
         """Remove a file; whether it was there."""
         if number == self._number:
             self.close()
-        try:
-            os.remove(path_of(number))
-        except OSError:
+        if not _removed(number):
             return False
         self.failed = b""
         self._look()

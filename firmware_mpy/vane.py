@@ -85,7 +85,7 @@ class Pairs:
         self._held = False
 
     def check(self):
-        """Whether all is well: False where edges wait a second long for a handler that does not come; it is set anew."""
+        """Whether all is well: False where edges wait a second for a handler that does not come; it is set anew."""
         n = self.state[STAMPS]
         waits = self._waiting()
         dead = waits and self._waited and n == self._n_checked

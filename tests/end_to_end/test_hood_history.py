@@ -25,6 +25,7 @@ from hoodtrace.cli.hood_checks import placement_check, zero_check
 from hoodtrace.cli.hood_history import history
 from hoodtrace.errors import HoodError, MeasurementError, TraceError, UsageError, VisitError
 from hoodtrace.physics.hood import read_hood
+from steady_world import write_steady_world
 from worlds.second import Fluctuation, Free, Hold, Hood, Plateau, Spec, TrueHood, hood_toml, make_trace
 
 AIR = Fluctuation("ou", 0.05, 0.6)
@@ -367,15 +368,7 @@ def test_a_zero_with_a_board(tmp_path: Path, capsys: OUT) -> None:
     """Two minutes of a world at rest whose chip reads 12 counts of 240 a pascal: 0.05 Pa."""
     hood = tmp_path / "hood.toml"
     hood.write_text(hood_toml(Hood()))
-    folder = tmp_path / "world"
-    folder.mkdir()
-    n_ticks = 120 * 200
-    fields = {"tick_us": 5000, "n_ticks": n_ticks, "dp_counts_per_pa": 240, "button": [], "faults": []}
-    air = [[t_s * 1_000_000, 21.0, 45.0, 100000.0] for t_s in range(0, 120, 10)]
-    (folder / "world.json").write_text(json.dumps(fields | {"air": air}))
-    np.full(n_ticks, 12 * 256, "<i4").tofile(folder / "dp.i32")
-    np.full(120, 4200, "<i2").tofile(folder / "temp.i16")
-    np.empty(0, "<i8").tofile(folder / "edges.i64")
+    folder = write_steady_world(tmp_path / "world", 12, 0)
     with VirtualBoard(folder, "real", "pty", boot_seed=7) as board:
         zero_check(hood, port=board.port, out=tmp_path / "z.trace", output="json")
     found = json.loads(capsys.readouterr().out)

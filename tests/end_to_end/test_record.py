@@ -15,7 +15,6 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
-import numpy as np
 import pytest
 
 from firmware.bench_host import small_world
@@ -24,6 +23,7 @@ from hoodtrace.board.recorder import Recorder, Status
 from hoodtrace.board.virtual import VirtualBoard
 from hoodtrace.wire.trace import TraceWriter
 from scripted_board import ScriptedBoard, good_lines, wait_for
+from steady_world import write_steady_world
 
 pytestmark = pytest.mark.skipif(os.name != "posix", reason="pseudo-terminals are POSIX")
 
@@ -270,16 +270,7 @@ def test_a_board_that_is_gone_when_the_time_is_up(board: ScriptedBoard, tmp_path
 @pytest.fixture
 def world(tmp_path: Path) -> Path:
     """Two minutes of steady air: 4 Pa on the chip, 60 edges a second."""
-    folder = tmp_path / "world"
-    folder.mkdir()
-    n_ticks = 120 * 200
-    fields = {"tick_us": 5000, "n_ticks": n_ticks, "dp_counts_per_pa": 240, "button": [], "faults": []}
-    air = [[t_s * 1_000_000, 21.0, 45.0, 100000.0] for t_s in range(0, 120, 10)]
-    (folder / "world.json").write_text(json.dumps(fields | {"air": air}))
-    np.full(n_ticks, 960 * 256, "<i4").tofile(folder / "dp.i32")
-    np.full(120, 4200, "<i2").tofile(folder / "temp.i16")
-    (np.arange(120 * 60, dtype="<i8") * 1_000_000 // 60 + 500).tofile(folder / "edges.i64")
-    return folder
+    return write_steady_world(tmp_path / "world", 960, 60)
 
 
 @pytest.mark.parametrize("transport", ["pty", "socket"])

@@ -18,7 +18,6 @@ from hoodtrace.calibration.references import (
     Calibration,
     Gear,
     Meter,
-    WarnedFlow,
     calibration_of,
     known_flow,
     second_meter,
@@ -105,7 +104,7 @@ def test_short_and_long_fillings_warn() -> None:
 
 # ---- what looks like another unit, or says nothing
 
-Call = Callable[[], WarnedFlow]
+Call = Callable[[], ReferenceFlow]
 REFUSED: list[tuple[Call, type[Exception], str]] = [
     (lambda: timed_volume(replace(BAG, volume_m3=120.0), [8.64], 20.0, 20.0), UsageError, "Were litres meant"),
     (lambda: timed_volume(replace(BAG, volume_m3=0.00012), [8.64], 20.0, 20.0), UsageError, "litres were asked"),

@@ -14,9 +14,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from hoodtrace.averaging.frames import FloatArray, IntArray
-from hoodtrace.physics.air import Air, density_sensitivity
+from hoodtrace.physics.air import Air
 from hoodtrace.physics.hood import Hood, Taps
-from hoodtrace.physics.taps import by_exponent_m3_s, pressure_factor, steady_dp_pa
+from hoodtrace.physics.taps import by_exponent_m3_s, pressure_factor, steady_dp_pa, u_air_rel
 from hoodtrace.physics.vane import speed_m_s
 from hoodtrace.wire.lines import FROM_LOG
 
@@ -272,10 +272,8 @@ def _taps(
     flow = by_exponent_m3_s(root, area_m2, taps)
     own = {name: 2.0 * n * flow / root * u for name, u in own.items()}
     own["zero"] = flow * n * taps.u_zero_pa / abs(mean_pa)
-    by_temp, by_rh, by_pressure = density_sensitivity(air)
-    own["temperature and humidity"] = flow * n * math.hypot(by_temp * air.u_temp_c, by_rh * air.u_rh_pct)
-    through_flow = 1.0 if taps.reference_pressure_pa is not None else 0.0
-    own["pressure"] = flow * n * (by_pressure + through_flow) * air.u_pressure_pa / air.pressure_pa
+    u_density_rel, u_pressure_rel = u_air_rel(taps, air)
+    own["temperature and humidity"], own["pressure"] = flow * u_density_rel, flow * u_pressure_rel
     series = flow + n * flow / root * (sign * flow2 - mean2) / root
     return Channel(series, flow, taps.u_scale_rel(speed2) * flow, own, taps.dof_c or math.inf), turbulence
 

@@ -67,6 +67,11 @@ class Outcome:
     cuts: tuple[Cut, ...]
     averaged: Averaged
 
+    @property
+    def name(self) -> str:
+        """What people call it: HOLD.PLATEAU."""
+        return f"{self.hold}.{self.plateau}"
+
 
 @dataclass(slots=True)
 class _Open:
@@ -251,26 +256,34 @@ class Session:
         """Average the plateaus of some holds in one go."""
         seen: list[Observed] = []
         doubts: list[bool] = []
-        places: list[tuple[_Open, int, int | None]] = []
+        places: list[tuple[_Open, float, list[int | None]]] = []
         for hold in ready:
             zero_pa, doubtful = self._zeros.at(hold.start_us, hold.stop_us)
             airs_until_us = hold.stop_us + self._patience_us
-            for number, (start_us, stop_us, cuts) in enumerate(hold.parts):
+            indices: list[int | None] = []
+            for start_us, stop_us, cuts in hold.parts:
                 cuts_us = [(c.start_us, c.stop_us) for c in cuts]
                 observed = observe(trail.plane(start_us, stop_us, cuts_us, zero_pa, airs_until_us), self.hood)
-                places.append((hold, number, None if observed is None else len(seen)))
+                indices.append(None if observed is None else len(seen))
                 if observed is not None:
                     seen.append(observed)
                     doubts.append(doubtful)
+            places.append((hold, zero_pa, indices))
         averages = average(seen, self.hood, doubts)
         least = CLEARLY * (self.hood.start_flow_m3_s("supply") or 0.0)
-        out = []
-        for hold, number, index in places:
-            start_us, stop_us, cuts = hold.parts[number]
-            averaged = nothing_seen() if index is None else _judged(averages[index], start_us, stop_us, cuts, least)
-            ends_us = hold.start_us, hold.stop_us, start_us, stop_us
-            out.append(Outcome(hold.number, number + 1, trail.boot.number, *ends_us, cuts, averaged))
+        out: list[Outcome] = []
+        for hold, zero_pa, indices in places:
+            mine = []
+            for number, (index, (start_us, stop_us, cuts)) in enumerate(zip(indices, hold.parts, strict=True), 1):
+                averaged = nothing_seen() if index is None else _judged(averages[index], start_us, stop_us, cuts, least)
+                ends_us = hold.start_us, hold.stop_us, start_us, stop_us
+                mine.append(Outcome(hold.number, number, trail.boot.number, *ends_us, cuts, averaged))
+            self._read(mine, [None if index is None else seen[index] for index in indices], zero_pa)
+            out += mine
         return out
+
+    def _read(self, hold: list[Outcome], seen: list[Observed | None], zero_pa: float) -> None:
+        """Note a hold that was read, for a subclass: its plateaus, what the channels saw on each, the zero used."""
 
 
 def _judged(averaged: Averaged, start_us: int, stop_us: int, cuts: tuple[Cut, ...], least_m3_s: float) -> Averaged:

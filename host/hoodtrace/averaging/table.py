@@ -20,11 +20,11 @@ from hoodtrace.errors import TraceError
 from hoodtrace.physics.hood import read_hood
 from hoodtrace.units import m3h
 from hoodtrace.wire.clock import Timeline
+from hoodtrace.wire.trace import blocks_of
 
 if TYPE_CHECKING:
     import pandas as pd
 
-BLOCK = 1 << 20
 Row = dict[str, Any]
 
 
@@ -121,27 +121,35 @@ def readings_of(trace: Path, hood: Path, window_s: tuple[float, float] | None = 
     """
     hood_model, hood_sha = read_hood(hood)
     session = Session(hood_model, window_s=window_s)
+    outcomes, trace_sha = run_through(session, trace)
+    head = {"file": trace.name, "sha256": trace_sha}
+    return tabulate(session, outcomes, head, {"name": hood_model.name, "sha256": hood_sha})
+
+
+def run_through(session: Session, trace: Path) -> tuple[list[Outcome], str]:
+    """Feed a trace file to a new session, to its end; return the outcomes and the file's SHA-256.
+
+    Raises
+    ------
+    TraceError
+        The file can't be read, holds no good line, no `hello`, or another protocol.
+    """
     digest = hashlib.sha256()
     outcomes: list[Outcome] = []
-    try:
-        with trace.open("rb") as file:
-            while block := file.read(BLOCK):
-                digest.update(block)
-                outcomes += session.feed(block)
-                _refuse_other(session, trace)
-    except OSError as error:
-        raise TraceError(trace, f"the trace can't be read ({error.strerror}). Check the path.") from error
+    for block in blocks_of(trace):
+        digest.update(block)
+        outcomes += session.feed(block)
+        _refuse_other(session, trace)
     outcomes += session.finish()
     _refuse_other(session, trace)
     if session.n_good == 0:
-        what = "is empty" if session.n_bad == 0 else f"holds no good line in {session.n_bad} stretches of noise"
-        raise TraceError(trace, f"{what}. Is it a hoodtrace trace?")
+        why = f" in {session.n_bad} stretches of noise" if session.n_bad else ": it is empty"
+        raise TraceError(trace, f"holds no good line{why}. Is it a hoodtrace trace?")
     if not session.has_hello:
         raise TraceError(
             trace, "holds no `hello` of the board, so its counts mean nothing. Record again from the start."
         )
-    head = {"file": trace.name, "sha256": digest.hexdigest()}
-    return tabulate(session, outcomes, head, {"name": hood_model.name, "sha256": hood_sha})
+    return outcomes, digest.hexdigest()
 
 
 def tabulate(session: Session, outcomes: list[Outcome], trace: Row, hood: Row) -> Table:

@@ -17,10 +17,9 @@ from numpy.typing import NDArray
 
 from hoodtrace.averaging.budget import coverage_factor
 from hoodtrace.calibration.points import Common
+from hoodtrace.physics.hood import FURTHEST
 
 FloatArray = NDArray[np.float64]
-
-OVER_HIGHEST = 1.2
 
 
 def effective_dof(parts: Iterable[tuple[float, float]]) -> tuple[float, float]:
@@ -200,7 +199,7 @@ class Fit:
         flow = self.area_m2 * math.exp(ln_speed)
         u_rel, dof = self._along(gradient)
         # One part in 1e9: a point's own signal is inside.
-        inside = self.lowest_m3_s * (1 - 1e-9) <= flow <= OVER_HIGHEST * self.highest_m3_s * (1 + 1e-9)
+        inside = self.lowest_m3_s * (1 - 1e-9) <= flow <= FURTHEST * self.highest_m3_s * (1 + 1e-9)
         return FlowAt(flow, u_rel * flow, dof, inside)
 
     def signal_m_s(self, flow_m3_s: float) -> float:

@@ -13,9 +13,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from hoodtrace.averaging.channels import Observed, observe, short_means
+from hoodtrace.averaging.channels import Observed, short_means
 from hoodtrace.averaging.holds import Free
-from hoodtrace.averaging.session import Outcome, Session, _Open
+from hoodtrace.averaging.session import Outcome, Session
 from hoodtrace.averaging.trail import Trail
 from hoodtrace.calibration.chart import LIMIT, N_BASELINE, Mark, chart
 from hoodtrace.calibration.health_signs import (
@@ -90,31 +90,21 @@ class HealthSession(Session):
             zero = Zero(trail.at_us(free.start), trail.at_us(free.stop), float(dp_pa.mean()), noise_pa)
             self._rests.append((trail.boot.number, zero))
 
-    def _averaged(self, trail: Trail, ready: list[_Open]) -> list[Outcome]:
-        outcomes = super()._averaged(trail, ready)
-        by_place = {(outcome.hold, outcome.plateau): outcome for outcome in outcomes}
-        boot = trail.boot.number
-        read = {outcome.hold for outcome in outcomes if outcome.averaged.refusal is None}
-        self._holds += [(boot, hold.start_us, hold.stop_us) for hold in ready if hold.number in read]
-        for hold in ready:
-            zero_pa, _ = self._zeros.at(hold.start_us, hold.stop_us)
-            seen_pa = next(
-                (
-                    zero.mean_pa
-                    for at, zero in reversed(self._rests)
-                    if at == boot and zero.stop_us <= hold.start_us and not self._in_a_hold(boot, zero)
-                ),
-                None,
-            )
-            moved_pa = seen_pa - self._last_pa if seen_pa is not None and self._last_pa is not None else None
-            self._last_pa = seen_pa if seen_pa is not None else self._last_pa
-            for number, (start_us, stop_us, cuts) in enumerate(hold.parts, 1):
-                outcome = by_place[hold.number, number]
-                if outcome.averaged.refusal is None:
-                    cuts_us = [(cut.start_us, cut.stop_us) for cut in cuts]
-                    observed = observe(trail.plane(start_us, stop_us, cuts_us, zero_pa, math.inf), self.hood)
-                    self.checked.append(self._checked(outcome, observed, (zero_pa, seen_pa, moved_pa)))
-        return outcomes
+    def _read(self, hold: list[Outcome], seen: list[Observed | None], zero_pa: float) -> None:
+        boot, start_us, stop_us = hold[0].boot, hold[0].hold_start_us, hold[0].hold_stop_us
+        if any(outcome.averaged.refusal is None for outcome in hold):
+            self._holds.append((boot, start_us, stop_us))
+        before = (
+            zero.mean_pa
+            for at, zero in reversed(self._rests)
+            if at == boot and zero.stop_us <= start_us and not self._in_a_hold(boot, zero)
+        )
+        seen_pa = next(before, None)
+        moved_pa = seen_pa - self._last_pa if seen_pa is not None and self._last_pa is not None else None
+        self._last_pa = seen_pa if seen_pa is not None else self._last_pa
+        for outcome, observed in zip(hold, seen, strict=True):
+            if outcome.averaged.refusal is None:
+                self.checked.append(self._checked(outcome, observed, (zero_pa, seen_pa, moved_pa)))
 
     def _checked(
         self, outcome: Outcome, seen: Observed | None, zero: tuple[float, float | None, float | None]
@@ -128,7 +118,7 @@ class HealthSession(Session):
                 u_zero_rel = seen.taps.u_own_m3_s.get("zero", 0.0) / seen.taps.mean_m3_s
         zero_pa, seen_pa, moved_pa = zero if self.hood.taps is not None else (None, None, None)
         return Checked(
-            f"{outcome.hold}.{outcome.plateau}",
+            outcome.name,
             one.direction,
             one.flow_m3_s,
             one.u_random_m3_s,

@@ -13,6 +13,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from hoodtrace.averaging.reading import LEAST_ZERO_PA, REPEATS_REL
 from hoodtrace.calibration.chart import Mark, components, expected
 from hoodtrace.calibration.placement import LEAK_RISK, Found, Repeats, worse_than
 from hoodtrace.physics.hood import Hood
@@ -21,12 +22,11 @@ MOST_U_REL = 0.02
 """A ratio less well known than this (own random part, or zero) is left out of the chart: twice a reading's scatter."""
 MOST_ZERO_NOISE_PA = 0.1
 """Twice the zero-point repeatability of flow-through chips, 0.05 Pa (data sheets, from memory)."""
-LEAST_ZERO_PA = 0.01
 ZERO_LIMIT = 3.0
 CLEAR_SLOPE, LEAST_SPAN = 2.0, 1.5
 """A slope over the flow counts from so many standard uncertainties, among flows this factor apart (own choice)."""
-REPEATS_REL, UNLIKE = 0.011, 3.0
-"""How well vane over taps repeats from visit to visit, and standard uncertainties that are too far (own choices)."""
+UNLIKE = 3.0
+"""Standard uncertainties that are too far (own choice)."""
 LEAK_REL = 0.03
 """Without an older placement to compare with: surely worse than this is a leak (own choice)."""
 

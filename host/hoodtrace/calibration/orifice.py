@@ -12,11 +12,10 @@ from dataclasses import dataclass
 from typing import Any
 
 from hoodtrace.calibration.hood_expect import viscosity_pa_s
-from hoodtrace.calibration.points import Common
+from hoodtrace.calibration.points import Common, ReferenceFlow
 from hoodtrace.calibration.references import (
     SCREEN_FLOWS_M3_S,
     Span,
-    WarnedFlow,
     checked,
     checked_temp,
     reference,
@@ -144,7 +143,7 @@ def orifice_flow(
     u_dp_pa: float | None = None,
     dof_dp: float = math.inf,
     hood_air: Air | None = None,
-) -> WarnedFlow:
+) -> ReferenceFlow:
     """Flow at the hood's air from the mean differential pressure of a plate.
 
     Parameters

@@ -25,7 +25,7 @@ class ReferenceFlow:
 
     `flow_m3_s` at the hood's air; `u_own_m3_s` the standard uncertainty that is new in each point, with `dof_own`;
     `common` what it shares with other points; `kind` in words ("timed bag"); `terms` names each contribution, own or
-    shared, with its relative standard uncertainty, for the record.
+    shared, with its relative standard uncertainty, for the record; `warnings` say in words what is doubtful about it.
     """
 
     flow_m3_s: float
@@ -34,6 +34,7 @@ class ReferenceFlow:
     common: tuple[Common, ...]
     kind: str
     terms: dict[str, float] = field(default_factory=dict)
+    warnings: tuple[str, ...] = ()
 
     @property
     def u_rel(self) -> float:

@@ -2,7 +2,7 @@
 
 Each kind of gear (`Bag`, `Plate`, `TraversePipe`, `Meter`) states its limits and its uncertainty at a flow; `span` puts
 them into one shape for a screen. A meter with a calibration of its own and a flow already known live here; the other
-kinds have a module each. Every function gives a `WarnedFlow`, which is a `ReferenceFlow` with warnings. A reference
+kinds have a module each. Every function gives a `ReferenceFlow` with its warnings. A reference
 without an uncertainty is refused, and a number that looks like another unit is refused with that unit named.
 An error shared by several points is a `Common` of one name; where it is an absolute one (the zero of a manometer), its
 `u_rel` differs from point to point, and the errors are still one and the same.
@@ -27,13 +27,6 @@ allows there or refuses by itself."""
 TIMED_ONLY = "timed volume only"
 
 SCREEN_FLOWS_M3_S = tuple(each / M3_H_PER_M3_S for each in (10.0, 20.0, 30.0, 50.0, 75.0, 100.0, 150.0, 200.0, 250.0))
-
-
-@dataclass(frozen=True, slots=True)
-class WarnedFlow(ReferenceFlow):
-    """A reference flow and what is doubtful about it, in words."""
-
-    warnings: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -190,7 +183,7 @@ class Meter:
 
 def second_meter(
     meter: Meter, value_m3_s: float, density_kg_m3: float, hood_density_kg_m3: float, u_density_ratio_rel: float = 0.0
-) -> WarnedFlow:
+) -> ReferenceFlow:
     """Flow from a second calibrated meter, taken to the hood's air.
 
     Parameters
@@ -230,7 +223,7 @@ def second_meter(
     return reference(meter.kind, flow, own, math.inf, common, warnings)
 
 
-def known_flow(flow_m3_s: float, u_m3_s: float, dof: float = math.inf, source: str | None = None) -> WarnedFlow:
+def known_flow(flow_m3_s: float, u_m3_s: float, dof: float = math.inf, source: str | None = None) -> ReferenceFlow:
     """Flow that is already known at the hood's air.
 
     `u_m3_s` is its standard uncertainty with `dof`. Points with one `source` (where it is known from) share its error
@@ -256,7 +249,7 @@ def reference(
     dof_own: float,
     common: Sequence[Common],
     warnings: Sequence[str] = (),
-) -> WarnedFlow:
+) -> ReferenceFlow:
     """Put a reference flow together: `own_rel` names each own contribution with its relative standard uncertainty.
 
     Adds the warning that no traverse, meter or known flow is a standard below 16 m3/h.
@@ -267,7 +260,7 @@ def reference(
             f"{m3h(flow_m3_s):.1f} m3/h by {kind}: {TIMED_ONLY} is a standard below "
             f"{m3h(TIMED_ONLY_BELOW_M3_S):.0f} m3/h; fill a bag at this flow too"
         )
-    return WarnedFlow(
+    return ReferenceFlow(
         flow_m3_s=flow_m3_s,
         u_own_m3_s=flow_m3_s * math.hypot(*own_rel.values()),
         dof_own=dof_own,

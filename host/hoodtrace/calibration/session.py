@@ -13,8 +13,8 @@ from dataclasses import asdict, dataclass, fields, replace
 from typing import Any
 
 from hoodtrace.calibration.orifice import Plate, orifice_flow
-from hoodtrace.calibration.points import Common, Point
-from hoodtrace.calibration.references import Calibration, Gear, Meter, WarnedFlow, known_flow, second_meter
+from hoodtrace.calibration.points import Common, Point, ReferenceFlow
+from hoodtrace.calibration.references import Calibration, Gear, Meter, known_flow, second_meter
 from hoodtrace.calibration.signals import Signals
 from hoodtrace.calibration.timed_volume import Bag, timed_volume
 from hoodtrace.calibration.traverse import TraversePipe, traverse
@@ -86,7 +86,7 @@ def gear_of(said: Mapping[str, Any]) -> AnyGear:
         raise UsageError(f"{said.get('kind')}: {error}") from error
 
 
-def reference_of(gear: AnyGear | None, values: Mapping[str, Any], air: Air) -> WarnedFlow:
+def reference_of(gear: AnyGear | None, values: Mapping[str, Any], air: Air) -> ReferenceFlow:
     """Return the reference flow of a point at the hood's `air`.
 
     Parameters
@@ -137,7 +137,7 @@ def reference_of(gear: AnyGear | None, values: Mapping[str, Any], air: Air) -> W
         raise UsageError(f"{gear.kind if gear is not None else KNOWN}: {error.args[0]} is missing") from error
 
 
-def point_of(typed: Typed, reference: WarnedFlow, seen: Signals) -> Point:
+def point_of(typed: Typed, reference: ReferenceFlow, seen: Signals) -> Point:
     """Return the point for the fit."""
     return Point(
         typed.number,

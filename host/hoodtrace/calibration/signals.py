@@ -12,8 +12,8 @@ from dataclasses import dataclass
 from hoodtrace.averaging.reading import Averaged
 from hoodtrace.calibration.points import Common
 from hoodtrace.errors import MeasurementError
-from hoodtrace.physics.air import density_sensitivity
 from hoodtrace.physics.hood import Hood
+from hoodtrace.physics.taps import u_air_rel
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,16 +74,9 @@ def signals(averaged: Averaged, hood: Hood, direction: str) -> Signals:
     if averaged.taps_m3_s is not None and taps is not None:
         taps_m_s = (averaged.taps_m3_s / (taps.c * hood.area_m2)) ** (0.5 / taps.exponent)
         dp_pa = air.density_kg_m3 * taps_m_s**2 / 2.0
-        by_temp, by_rh, by_pressure = density_sensitivity(air)
-        through_flow = 1.0 if taps.reference_pressure_pa is not None else 0.0
-        u_air_rel = taps.exponent * math.hypot(
-            by_temp * air.u_temp_c,
-            by_rh * air.u_rh_pct,
-            (by_pressure + through_flow) * air.u_pressure_pa / air.pressure_pa,
-        )
         taps_common = (
             Common("zero of the hood's taps", taps.exponent * taps.u_zero_pa / dp_pa),
-            Common("air at the hood's taps", u_air_rel),
+            Common("air at the hood's taps", math.hypot(*u_air_rel(taps, air))),
         )
     if vane_m_s is None and taps_m_s is None:
         raise MeasurementError("neither channel says anything of this air: more flow is needed")

@@ -10,8 +10,8 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from hoodtrace.calibration.points import Common
-from hoodtrace.calibration.references import WarnedFlow, checked, checked_flow, checked_temp, excess, reference, stated
+from hoodtrace.calibration.points import Common, ReferenceFlow
+from hoodtrace.calibration.references import checked, checked_flow, checked_temp, excess, reference, stated
 from hoodtrace.errors import MeasurementError
 from hoodtrace.physics.air import Air
 from hoodtrace.units import KELVIN_AT_0_C, m3h
@@ -53,7 +53,7 @@ class Bag:
         return math.hypot(self.u_volume_rel, u_temp, self.u_time_s / time_s / math.sqrt(self.n_fillings))
 
 
-def timed_volume(bag: Bag, times_s: Sequence[float], bag_temp_c: float, hood_temp_c: float) -> WarnedFlow:
+def timed_volume(bag: Bag, times_s: Sequence[float], bag_temp_c: float, hood_temp_c: float) -> ReferenceFlow:
     """Flow at the hood's air from the times in which the bag was filled.
 
     Parameters
@@ -68,7 +68,7 @@ def timed_volume(bag: Bag, times_s: Sequence[float], bag_temp_c: float, hood_tem
 
     Returns
     -------
-    WarnedFlow
+    ReferenceFlow
         Own: timing. Shared: the volume of this bag, and the two thermometers.
 
     Raises

@@ -13,10 +13,9 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from hoodtrace.calibration.hood_expect import reynolds
-from hoodtrace.calibration.points import Common
+from hoodtrace.calibration.points import Common, ReferenceFlow
 from hoodtrace.calibration.references import (
     Calibration,
-    WarnedFlow,
     checked,
     checked_density,
     excess,
@@ -195,7 +194,7 @@ def best_rule(re_d: float) -> int:
 
 def traverse(
     pipe: TraversePipe, readings_m_s: Sequence[Sequence[float]], air: Air, hood_density_kg_m3: float | None = None
-) -> WarnedFlow:
+) -> ReferenceFlow:
     """Flow at the hood's air from a traverse.
 
     Parameters

@@ -126,13 +126,13 @@ def _guided(port: str | None, hood: Hood, out: Path | None, n_restricted: int) -
     outcomes, _, whole = hold_readings(port, hood, path, 1 + n_restricted, tell)
     if not whole:
         raise MeasurementError(f"{path}: ended after {len(outcomes)} of {1 + n_restricted} readings. Record anew.")
-    return path, [f"{o.hold}.{o.plateau}" for o in outcomes]
+    return path, [outcome.name for outcome in outcomes]
 
 
 def _seen(found: Table, trace: Path, opened: list[str], restricted: list[str], times: list[float] | None) -> list[Seen]:
     from hoodtrace.calibration.openings import Seen
 
-    by_name = {f"{o.hold}.{o.plateau}": o for o in found.outcomes}
+    by_name = {outcome.name: outcome for outcome in found.outcomes}
     out = []
     factors: list[float | None] = [1.0 for _ in opened]
     factors += times or [None for _ in restricted]

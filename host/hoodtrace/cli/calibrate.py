@@ -6,7 +6,6 @@ session goes on where it was whenever the command is run again. Made by the user
 
 from __future__ import annotations
 
-import hashlib
 import shutil
 import statistics
 from pathlib import Path
@@ -15,7 +14,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from hoodtrace.cli import ask
-from hoodtrace.cli.printable import wrapped
+from hoodtrace.cli.printable import say
 from hoodtrace.errors import FileError, HoodtraceError, MeasurementError, UsageError
 
 if TYPE_CHECKING:
@@ -82,9 +81,9 @@ def _guide(store: Store, port: str | None, trace: Path | None) -> None:
     while True:
         flow = advice(store, done)
         typer.echo("")
-        _say(f"Point {store.n_numbers + 1}. {flow}")
+        say(f"Point {store.n_numbers + 1}. {flow}")
         if not ask.yes("take a point? (n ends the session)"):
-            _say(f"`hoodtrace calibrate {store.folder} --finish` writes the record and the new hood file.")
+            say(f"`hoodtrace calibrate {store.folder} --finish` writes the record and the new hood file.")
             return
         direction = ask.choice("direction", ["supply", "extract"], done[-1].typed.direction if done else "supply")
         found = _held(store, port, trace, direction)
@@ -112,7 +111,7 @@ def _held(store: Store, port: str | None, trace: Path | None, direction: str) ->
     else:
         kept = _kept(store, path)
         if kept is None:
-            _say(HOLD_ON, "  ")
+            say(HOLD_ON, "  ")
             ask.wait("Enter when the board is ready")
             _clear(path)  # of an attempt that came to nothing
             outcomes, _, whole = hold_readings(port, store.hood, path, on_hold=typer.echo)
@@ -123,7 +122,7 @@ def _held(store: Store, port: str | None, trace: Path | None, direction: str) ->
     try:
         signals(outcome.averaged, store.hood, direction)
     except MeasurementError as error:
-        _say(error, "  ")
+        say(error, "  ")
         return None
     return path.name, outcome
 
@@ -147,6 +146,7 @@ def _kept(store: Store, path: Path) -> Outcome | None:
     """Return the reading of a hold whose point was never typed in, if there is one and the person wants it."""
     from hoodtrace.averaging.table import readings_of
     from hoodtrace.cli.calibration_store import HOOD
+    from hoodtrace.cli.held import longest
     from hoodtrace.units import m3h
 
     if not path.exists():
@@ -158,7 +158,7 @@ def _kept(store: Store, path: Path) -> Outcome | None:
     read = [outcome for outcome in outcomes if outcome.averaged.refusal is None]
     if not read:
         return None
-    best = max(read, key=lambda outcome: outcome.averaged.used_s)
+    best = longest(read)
     flow = m3h(best.averaged.flow_m3_s)
     return best if ask.yes(f"a hold of {flow:.1f} m3/h is there, not typed in yet: use it?") else None
 
@@ -170,7 +170,7 @@ def _chosen(store: Store, trace: Path) -> Outcome:
     from hoodtrace.units import m3h
 
     table = readings_of(trace, store.folder / HOOD)
-    read = {f"{o.hold}.{o.plateau}": o for o in table.outcomes if o.averaged.refusal is None}
+    read = {o.name: o for o in table.outcomes if o.averaged.refusal is None}
     if not read:
         raise MeasurementError(f"{trace}: no reading in it to calibrate with")
     for name, outcome in read.items():
@@ -184,12 +184,13 @@ def _typed_in(store: Store, before: list[Done], file: str, outcome: Outcome, dir
     from hoodtrace.calibration.session import KNOWN, Typed
     from hoodtrace.cli.calibration_gear import NEW, new_gear, show_span, values_of
     from hoodtrace.units import m3h
+    from hoodtrace.wire.trace import closed_trace
 
     place = (outcome.hold, outcome.plateau)
-    sha256 = hashlib.sha256((store.trace_path().with_name(file)).read_bytes()).hexdigest()
+    sha256 = closed_trace(store.trace_path().with_name(file)).sha256
     same = [typed.number for typed in store.typed if typed.sha256 == sha256 and typed.place[0] == place[0]]
     if same:
-        _say(
+        say(
             f"this very hold is point {same[0]} already, and tells nothing new of how the hood sits: hold it on again",
             "  ",
         )
@@ -207,15 +208,15 @@ def _typed_in(store: Store, before: list[Done], file: str, outcome: Outcome, dir
         try:
             done = store.work_out(Typed(store.n_numbers + 1, direction, name, values, file, place))
         except HoodtraceError as error:
-            _say(error, "  ")
+            say(error, "  ")
             if ask.yes("type it again?"):
                 continue
             return None
         reference = done.point.reference
         flow = m3h(reference.flow_m3_s)
-        _say(f"reference {flow:.1f} m3/h, standard uncertainty {100 * reference.u_rel:.2g} %", "  ")
+        say(f"reference {flow:.1f} m3/h, standard uncertainty {100 * reference.u_rel:.2g} %", "  ")
         for warning in (*done.warnings, *_apart(done, before, store)):
-            _say(f"mind: {warning}", "  ")
+            say(f"mind: {warning}", "  ")
         if ask.yes("keep this point?"):
             return done
         if not ask.yes("type it again?"):
@@ -241,10 +242,6 @@ def _apart(done: Done, before: list[Done], store: Store) -> list[str]:
                 f"sit well? A point that is wrong goes out with `hoodtrace calibrate {store.folder} --drop N --why ...`"
             )
     return words
-
-
-def _say(text: object, indent: str = "") -> None:
-    typer.echo(wrapped(text, indent))
 
 
 def _flows(text: str) -> tuple[float, float]:

@@ -3,10 +3,8 @@
 from __future__ import annotations
 
 import calendar
-import contextlib
 import datetime
 import hashlib
-import os
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -18,7 +16,8 @@ from hoodtrace.calibration.finish import Fits, all_fits, hood_changes, make_reco
 from hoodtrace.calibration.fit_next import next_flow
 from hoodtrace.calibration.hood_text import TomlValue, new_hood_toml
 from hoodtrace.calibration.session import first_flow, flows_to_try
-from hoodtrace.cli.printable import printable, wrapped
+from hoodtrace.cli.printable import printable, say, wrapped
+from hoodtrace.cli.whole_file import write_whole
 from hoodtrace.errors import FileError, MeasurementError, UsageError
 from hoodtrace.physics.air import assumed_air
 from hoodtrace.units import m3_s, m3h
@@ -45,13 +44,13 @@ def show_state(store: Store, done: list[Done]) -> None:
     try:
         fits = all_fits([each.point for each in done], store.hood)
     except MeasurementError as error:
-        typer.echo(wrapped(f"No constants yet: {error}."))
+        say(f"No constants yet: {error}.")
         return
     for one in fits:
         _show_fits(one)
     other = other_direction([each.point for each in done], fits)
     if other is not None and other.state == "checked":
-        typer.echo(wrapped(other.words))
+        say(other.words)
 
 
 def _show_fits(fits: Fits) -> None:
@@ -67,9 +66,9 @@ def _show_fits(fits: Fits) -> None:
             f"{low:.1f} to {high:.1f} m3/h; {fit.lack_of_fit}; without any one point at most "
             f"{100 * abs(fit.most_change_rel):.1f} % otherwise (point {fit.most_change_number})"
         )
-        typer.echo(wrapped(words, "    ", ""))
+        say(words, "    ", "")
     for note in fits.notes:
-        typer.echo(wrapped(f"mind: {note}", "    "))
+        say(f"mind: {note}", "    ")
 
 
 def advice(store: Store, done: list[Done]) -> str:
@@ -126,7 +125,7 @@ def write_record(store: Store, done: list[Done], date: str | None, months: int) 
     typer.echo("\n" + wrapped(record.other_words))
     typer.echo(f"record:        {store.folder / name}.pdf and .json")
     typer.echo(f"new hood file: {store.folder / NEW_HOOD}")
-    typer.echo(wrapped(f"Copy it to where you keep your hood file. The record is {rec.MADE_BY}."))
+    say(f"Copy it to where you keep your hood file. The record is {rec.MADE_BY}.")
 
 
 def _dates(date: str | None, months: int) -> tuple[datetime.date, datetime.date]:
@@ -145,14 +144,7 @@ def _dates(date: str | None, months: int) -> tuple[datetime.date, datetime.date]
 
 
 def _write(path: Path, content: bytes) -> None:
-    part = path.with_name(path.name + ".part")
     try:
-        with part.open("wb") as file:
-            file.write(content)
-            file.flush()
-            os.fsync(file.fileno())
-        part.replace(path)  # the old one stays whole until the new one is
+        write_whole(path, content)
     except OSError as error:
-        with contextlib.suppress(OSError):
-            part.unlink(missing_ok=True)
         raise FileError(path, f"can't be written ({error.strerror}). Make room and run --finish again") from error

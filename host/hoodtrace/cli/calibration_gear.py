@@ -13,7 +13,7 @@ from hoodtrace.calibration.session import KNOWN, AnyGear
 from hoodtrace.calibration.timed_volume import U_TIME_S, Bag, timed_volume
 from hoodtrace.calibration.traverse import TraversePipe, positions_mm
 from hoodtrace.cli import ask
-from hoodtrace.cli.printable import wrapped
+from hoodtrace.cli.printable import say
 from hoodtrace.errors import HoodtraceError
 from hoodtrace.physics.air import Air
 from hoodtrace.units import m3_s, m3h
@@ -25,7 +25,7 @@ def new_gear(air: Air, taken: Collection[str]) -> tuple[str, AnyGear]:
     """Ask for a reference, show where it is valid, and ask again until it is accepted; its name is none of `taken`."""
     for kind in KINDS.values():
         if kind.name != KNOWN:
-            typer.echo(wrapped(f"{kind.name}: {kind.serves}; needs {', '.join(kind.needs)}", "      ", "  "))
+            say(f"{kind.name}: {kind.serves}; needs {', '.join(kind.needs)}", "      ", "  ")
     while True:
         kind_name = ask.choice("kind of reference", [name for name in KINDS if name != KNOWN])
         name = _new_name({"timed volume": "bag", "orifice plate": "plate"}.get(kind_name, kind_name), taken)
@@ -35,7 +35,7 @@ def new_gear(air: Air, taken: Collection[str]) -> tuple[str, AnyGear]:
                 timed_volume(gear, [60.0], air.temp_c, air.temp_c)  # refuses what can't be meant
             show_span(gear, air)
         except HoodtraceError as error:
-            typer.echo(wrapped(error, "  "))
+            say(error, "  ")
             continue
         if ask.yes("is that right?"):
             return name, gear
@@ -53,14 +53,14 @@ def show_span(gear: AnyGear, air: Air) -> None:
     """Say where the reference is valid and what uncertainty it brings there."""
     table = orifice_span(gear, air).table if isinstance(gear, Plate) else span(gear, air)
     low, high = m3h(table.lowest_m3_s), m3h(table.highest_m3_s)
-    typer.echo(wrapped(f"valid from {low:.1f} to {high:.1f} m3/h; standard uncertainty:", "  "))
+    say(f"valid from {low:.1f} to {high:.1f} m3/h; standard uncertainty:", "  ")
     for at in table.at:
         if at.valid:
             typer.echo(f"    {m3h(at.flow_m3_s):5.0f} m3/h  {100.0 * at.u_rel:4.1f} %  {at.remark}".rstrip())
     if isinstance(gear, TraversePipe):
         places = positions_mm(gear.bore_mm, gear.n_points, gear.probe_mm)
         shown = ", ".join(f"{place:.1f}" for place in places)
-        typer.echo(wrapped(f"the probe goes, in mm from the wall: {shown}", "  "))
+        say(f"the probe goes, in mm from the wall: {shown}", "  ")
         typer.echo(f"  each of the {gear.n_points} readings weighs 1/{gear.n_points}")
 
 

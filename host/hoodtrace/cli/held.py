@@ -18,6 +18,11 @@ if TYPE_CHECKING:
     from hoodtrace.wire.trace import ClosedTrace
 
 
+def longest(read: list[Outcome]) -> Outcome:
+    """Return the reading over the longest time."""
+    return max(read, key=lambda outcome: outcome.averaged.used_s)
+
+
 def hold_readings(
     port: str | None, hood: Hood, out: Path, n_wanted: int = 1, on_hold: Callable[[str], None] = lambda words: None
 ) -> tuple[list[Outcome], ClosedTrace, bool]:
@@ -41,14 +46,11 @@ def hold_readings(
     TraceError
         The disk does not take the trace.
     """
-    from hoodtrace.board.build import check_build
     from hoodtrace.board.hold_cues import HoldCues
-    from hoodtrace.board.link import find_board, open_board
     from hoodtrace.board.live_flow import LiveFlow
     from hoodtrace.board.recorder import Recorder
-    from hoodtrace.cli.record import clean_end, display
+    from hoodtrace.cli.record import clean_end, display, opened
     from hoodtrace.units import m3h
-    from hoodtrace.wire.trace import TraceWriter
 
     found: list[Outcome] = []
 
@@ -58,20 +60,14 @@ def hold_readings(
         if not read:
             say(f"no reading: {plateaus[0].averaged.refusal}. Once more")
             return
-        best = max(read, key=lambda plateau: plateau.averaged.used_s)
+        best = longest(read)
         found.append(best)
         flow, half = best.averaged.flow_m3_s, best.averaged.expanded_random_m3_s
         say(f"hold {len(found)} of {n_wanted}: {m3h(flow):.1f} m3/h, the air's own part ±{m3h(half):.1f}")
         if len(found) >= n_wanted:
             recorder.stop()
 
-    board = open_board(port) if port is not None else find_board()
-    try:
-        check_build(board.hello, board.link.port)
-        trace = TraceWriter(out)
-    except BaseException:
-        board.link.close()
-        raise
+    board, trace = opened(port, out)
     flow = LiveFlow(hood)
 
     def watch(decoded: Decoded) -> None:

@@ -5,11 +5,10 @@ Draws the object that `hoodtrace hood --history --format json` prints; nothing i
 
 from __future__ import annotations
 
-import textwrap
 from collections.abc import Sequence
 from typing import Any
 
-from hoodtrace.cli.printable import printable
+from hoodtrace.cli.printable import printable, wrapped
 
 Row = dict[str, Any]
 WIDTH, LABEL = 80, 24
@@ -87,6 +86,4 @@ def _ratio_words(row: Row, direction: str) -> str:
 
 
 def _wrapped(text: str, indent: str) -> list[str]:
-    return textwrap.wrap(
-        printable(text), WIDTH - 1, initial_indent=indent, subsequent_indent=indent, break_on_hyphens=False
-    )
+    return wrapped(text, indent, widest=WIDTH - 1).split("\n")

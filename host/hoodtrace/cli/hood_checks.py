@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import json
 import math
-import os
 import sys
 import time
 from collections.abc import Mapping
@@ -18,6 +17,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
 
 from hoodtrace.cli.printable import printable
+from hoodtrace.cli.whole_file import write_whole
 from hoodtrace.cli.zero_seen import ZERO_S, zero_of
 from hoodtrace.errors import HoodError, MeasurementError, UsageError
 from hoodtrace.units import m3h
@@ -65,13 +65,13 @@ def zero_check(
         The hood file has no taps; the trace, the board or the words are at fault.
     """
     from hoodtrace.board.self_test_steps import NOISE_LIMIT_PA, ZERO_LIMIT_PA
-    from hoodtrace.cli.readings import _span
+    from hoodtrace.cli.readings import span_of
     from hoodtrace.physics.hood import read_hood
 
     described, _ = read_hood(hood)
     if described.taps is None:
         raise HoodError(hood, "has no [taps]: there is no pressure chip whose zero could be checked.", ("taps",))
-    span = None if window is None else _span(window)
+    span = None if window is None else span_of(window)
     if trace is None:
         if span is not None:
             raise UsageError("--window looks into a trace: give it together with --trace")
@@ -226,26 +226,17 @@ def _placed(port: str | None, hood: Path, n: int, out: Path) -> tuple[Path, Repe
     _say(f"Place the hood on one terminal, hold it, lift it off; {n} times. Leave fan, valve, doors and windows alone.")
     outcomes, _, _ = hold_readings(port, read_hood(hood)[0], out, n, on_hold=_say)
     with TraceWriter(out) as again:
-        again.note(REPEATS_NOTE, holds=[f"{outcome.hold}.{outcome.plateau}" for outcome in outcomes])
+        again.note(REPEATS_NOTE, holds=[outcome.name for outcome in outcomes])
     averaged = [outcome.averaged for outcome in outcomes]
     return out, Repeats(out.name, tuple(a.flow_m3_s for a in averaged), tuple(a.u_random_m3_s for a in averaged))
 
 
 def _record(port: str | None, out: Path, seconds: float) -> Path:
     """Record so many seconds of the board as they are."""
-    from hoodtrace.board.build import check_build
-    from hoodtrace.board.link import find_board, open_board
     from hoodtrace.board.recorder import Recorder
-    from hoodtrace.cli.record import clean_end
-    from hoodtrace.wire.trace import TraceWriter
+    from hoodtrace.cli.record import clean_end, opened
 
-    board = open_board(port) if port is not None else find_board()
-    try:
-        check_build(board.hello, board.link.port)
-        writer = TraceWriter(out)
-    except BaseException:
-        board.link.close()
-        raise
+    board, writer = opened(port, out)
     _say(f"{seconds:.0f} s, recorded to {out}")
     recorder = Recorder(board, writer)
     with clean_end(recorder):
@@ -283,10 +274,8 @@ def _write(hood: Path, changes: Mapping[str, float]) -> None:
 
     # Read anew, with the line ends it has: somebody may have edited it meanwhile.
     text = new_hood_toml(hood.read_bytes().decode("utf-8-sig"), changes, hood)
-    beside = hood.with_name(hood.name + ".new")
     try:
-        beside.write_bytes(text.encode())
-        os.replace(beside, hood)
+        write_whole(hood, text.encode())
     except OSError as error:
         raise HoodError(hood, f"can't be written ({error.strerror}). Check the folder and its permissions.") from error
 

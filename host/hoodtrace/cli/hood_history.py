@@ -8,7 +8,6 @@ own. What can't be used is said, and the rest goes on. Standard output gets the 
 from __future__ import annotations
 
 import datetime
-import hashlib
 import json
 import math
 import sys
@@ -29,7 +28,6 @@ if TYPE_CHECKING:
     from hoodtrace.physics.hood import Hood
 
 Row = dict[str, Any]
-BLOCK = 1 << 20
 
 
 @dataclass(frozen=True, slots=True)
@@ -118,10 +116,11 @@ def collect(folder: Path, hood: Path | None) -> Row:
 
 def _digest(path: Path) -> str:
     """Return the file's SHA-256; its path where it can't be read, which is told later."""
+    from hoodtrace.wire.trace import closed_trace
+
     try:
-        with path.open("rb") as file:
-            return hashlib.file_digest(file, "sha256").hexdigest()
-    except OSError:
+        return closed_trace(path).sha256
+    except TraceError:
         return str(path)
 
 
@@ -133,22 +132,11 @@ def read_trace(path: Path, hood: Hood) -> ReadTrace:
     TraceError
         It can't be read, holds no good line, no `hello` of the board, or another protocol.
     """
+    from hoodtrace.averaging.table import run_through
     from hoodtrace.calibration.health import HealthSession
 
     session = HealthSession(hood)
-    try:
-        with path.open("rb") as file:
-            while block := file.read(BLOCK):
-                session.feed(block)
-    except OSError as error:
-        raise TraceError(path, f"the trace can't be read ({error.strerror})") from error
-    session.finish()
-    if session.assembler.other_protocol is not None:
-        raise TraceError(path, f"speaks protocol {session.assembler.other_protocol}, this program reads protocol 1")
-    if session.n_good == 0:
-        raise TraceError(path, f"holds no good line ({session.n_bad} damaged)")
-    if not session.has_hello:
-        raise TraceError(path, "holds no `hello` of the board, so its counts mean nothing")
+    run_through(session, path)
     return ReadTrace(_day(session), session.checked, session.zeros, session.repeats(path.name))
 
 
@@ -182,11 +170,11 @@ def _newest(traces: Sequence[Path], own: dict[Path, Path | None], notes: list[st
     """Return the hood file of the newest visit that has a good one."""
     from hoodtrace.physics.hood import read_hood
 
-    files: dict[Path, str] = {}
+    files: dict[Path, list[Path]] = {}
     for path in traces:
         file = own[path]
         if file is not None:
-            files[file] = max(files.get(file, ""), _opened(path))
+            files.setdefault(file, []).append(path)
     good: dict[Path, str] = {}
     for file in files:
         try:
@@ -195,7 +183,7 @@ def _newest(traces: Sequence[Path], own: dict[Path, Path | None], notes: list[st
             notes.append(f"not used: {error}")
     if not good:
         return None
-    newest = max(good, key=lambda file: (files[file], str(file)))
+    newest = max(good, key=lambda file: (max(_opened(path) for path in files[file]), str(file)))
     if len(set(good.values())) > 1:
         notes.append(f"the hood files of the visits differ: all are read with the newest, {newest}")
     return newest
@@ -204,11 +192,11 @@ def _newest(traces: Sequence[Path], own: dict[Path, Path | None], notes: list[st
 def _opened(path: Path) -> str:
     """Return the first time of day in a trace's notes, empty where there is none; ISO times in UTC sort as text."""
     from hoodtrace.wire.decoder import Decoder
+    from hoodtrace.wire.trace import blocks_of
 
     try:
-        with path.open("rb") as file:
-            said = Decoder().feed(file.read(BLOCK)).messages
-    except OSError:
+        said = Decoder().feed(next(blocks_of(path), b"")).messages
+    except TraceError:
         return ""
     return next((str(m.body["utc"]) for m in said if m.kind == "H" and "utc" in m.body), "")
 

@@ -5,13 +5,11 @@ Computes nothing but units and roundings.
 
 from __future__ import annotations
 
-import shutil
-import textwrap
 from typing import Any
 
 import typer
 
-from hoodtrace.cli.printable import printable
+from hoodtrace.cli.printable import wrapped
 
 Found = dict[str, Any]
 WIDEST = 80
@@ -188,9 +186,4 @@ def _head(text: str) -> None:
 
 
 def _say(text: str, indent: str = "", first: str | None = None) -> None:
-    width = min(WIDEST, max(40, shutil.get_terminal_size().columns))
-    lines = textwrap.wrap(
-        printable(text), width, initial_indent=indent if first is None else first, subsequent_indent=indent,
-        break_on_hyphens=False,
-    )  # fmt: skip
-    typer.echo("\n".join(lines))
+    typer.echo(wrapped(text, indent, first, WIDEST))

@@ -31,7 +31,7 @@ def readings(
     gc.disable()
     from hoodtrace.averaging.table import readings_of
 
-    span = None if window is None else _span(window)
+    span = None if window is None else span_of(window)
     found = readings_of(trace, hood, span)
     if output == "json":
         sys.stdout.write(json.dumps(found.as_json(), allow_nan=False, ensure_ascii=False) + "\n")
@@ -48,7 +48,8 @@ def readings(
         )
 
 
-def _span(window: str) -> tuple[float, float]:
+def span_of(window: str) -> tuple[float, float]:
+    """Return the start and end in s that `--window A..B` names; UsageError where it names none."""
     start, dots, end = window.partition("..")
     try:
         span = float(start), float(end)

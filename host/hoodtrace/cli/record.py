@@ -23,10 +23,12 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
     from types import FrameType
 
+    from hoodtrace.board.link import Board
     from hoodtrace.board.live_flow import LiveFlow
     from hoodtrace.board.recorder import Recorder, Status
     from hoodtrace.physics.hood import Hood
     from hoodtrace.wire.decoder import Decoded
+    from hoodtrace.wire.trace import TraceWriter
 
     Shown = tuple[Callable[[Status], None], Callable[[str], None]]
 
@@ -48,28 +50,19 @@ def record(
     ] = False,
 ) -> None:
     """Record what the board says into a trace, until Ctrl-C."""
-    from hoodtrace.board.build import check_build
     from hoodtrace.board.fault_words import FaultWords
     from hoodtrace.board.hold_cues import HoldCues
-    from hoodtrace.board.link import find_board, open_board
     from hoodtrace.board.live_flow import LiveFlow
     from hoodtrace.board.recorder import Recorder
     from hoodtrace.errors import LinkError, LinkReason, UsageError
     from hoodtrace.physics.hood import read_hood
-    from hoodtrace.wire.trace import TraceWriter
 
     if seconds is not None and not 0.0 < seconds < math.inf:
         raise UsageError(f"--seconds {seconds:g} is no time to record: give a number over 0")
     described = read_hood(hood)[0] if hood is not None else None
     flow = LiveFlow(described) if described is not None else None
-    board = open_board(port) if port is not None else find_board()
-    try:
-        if not any_firmware:
-            check_build(board.hello, board.link.port)
-        trace = TraceWriter(out if out is not None else Path(time.strftime("%Y%m%d-%H%M%S.trace")))
-    except BaseException:
-        board.link.close()
-        raise
+    name = out if out is not None else Path(time.strftime("%Y%m%d-%H%M%S.trace"))
+    board, trace = opened(port, name, any_firmware)
     words = "going on with" if trace.was_there else "recording to"
     print(f"board on {board.link.port}; {words} {trace.path}; Ctrl-C ends it", file=sys.stderr)
     if described is not None:
@@ -100,6 +93,30 @@ def record(
             f"{status.port}: the board was gone ({status.trouble}) when the time was up; the trace is closed and good "
             "up to there. Plug the board in and record on into the same file",
         )
+
+
+def opened(port: str | None, out: Path, any_firmware: bool = False) -> tuple[Board, TraceWriter]:
+    """Open a board (None: look for one) and the trace that it is recorded to; neither stays open where one fails.
+
+    Raises
+    ------
+    LinkError
+        There is no board, or its firmware is not this program's.
+    TraceError
+        The disk does not take the trace.
+    """
+    from hoodtrace.board.build import check_build
+    from hoodtrace.board.link import find_board, open_board
+    from hoodtrace.wire.trace import TraceWriter
+
+    board = open_board(port) if port is not None else find_board()
+    try:
+        if not any_firmware:
+            check_build(board.hello, board.link.port)
+        return board, TraceWriter(out)
+    except BaseException:
+        board.link.close()
+        raise
 
 
 def _compare_edges(hood: Hood, hello: dict[str, Any]) -> None:

@@ -7,7 +7,7 @@ from typing import Any
 import typer
 
 from hoodtrace.averaging.table import Table as Readings
-from hoodtrace.cli.printable import printable, wrapped
+from hoodtrace.cli.printable import printable, say
 
 TOUCH_S = 5.0
 """A refused plateau shorter than this is a touch of the hands or the way to the next terminal: listed, not tabled."""
@@ -20,14 +20,14 @@ _INDENT = 6
 def print_readings(found: Readings) -> None:
     """Print readings and refusals, the trace's losses, and each flag in words; 80 columns are enough."""
     trace = found.trace
-    _say(
+    say(
         f"{printable(trace['file'])}: {trace['duration_s']:.0f} s, {trace['lines']} good lines, "
         f"{trace['bad_lines']} damaged, "
         f"{trace['lost_samples']} lost, {trace['boots']} run{'s' if trace['boots'] != 1 else ''} of the board"
         f"; hood: {printable(found.hood['name'])}"
     )
     for note in trace["notes"]:
-        _say(f"note: {note}")
+        say(f"note: {note}")
     touches = [row for row in found.refused if row["end_s"] - row["start_s"] < TOUCH_S]
     rows = sorted(
         [*found.readings, *(row for row in found.refused if row not in touches)],
@@ -40,11 +40,11 @@ def print_readings(found: Readings) -> None:
         typer.echo("")
         places = ", ".join(f"{row['start_s']:.0f}" for row in touches)
         many = f"{len(touches)} touches" if len(touches) > 1 else "1 touch"
-        _say(f"And {many} of under {TOUCH_S:.0f} s, at {places} s: nothing to read.")
+        say(f"And {many} of under {TOUCH_S:.0f} s, at {places} s: nothing to read.")
     typer.echo("")
     for flag in sorted({flag for row in rows for flag in row["flags"]}):
-        _say(f"{flag}: {flag_words(flag)}")
-    _say("±95 %: half-width of the 95 % interval, hood included; 'of it air' is the part of the air itself.")
+        say(f"{flag}: {flag_words(flag)}")
+    say("±95 %: half-width of the 95 % interval, hood included; 'of it air' is the part of the air itself.")
 
 
 def _print_row(row: dict[str, Any]) -> None:
@@ -60,16 +60,12 @@ def _print_row(row: dict[str, Any]) -> None:
         typer.echo(_columns((*ends, *("-" if flow is None else f"{flow:.1f}" for flow in flows))))
         remarks = [*row["flags"], *(f"{r['why']} cut out at {r['start_s']:.0f} s" for r in row["rejected"])]
     if remarks:
-        _say("; ".join(remarks), " " * _INDENT)
+        say("; ".join(remarks), " " * _INDENT)
 
 
 def _columns(cells: tuple[str, ...]) -> str:
     pairs = zip(cells, _WIDTHS, strict=False)
     return "".join(f"  {cell:<{width - 2}}" if i == 3 else f"{cell:>{width}}" for i, (cell, width) in enumerate(pairs))
-
-
-def _say(text: str, indent: str = "") -> None:
-    typer.echo(wrapped(text, indent))
 
 
 _WORDS = {

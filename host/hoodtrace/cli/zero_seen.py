@@ -15,7 +15,6 @@ from hoodtrace.wire.samples import Samples
 ZERO_S = 20.0
 LEAST_ZERO_S = 10.0
 N_BLOCKS = 10
-BLOCK = 1 << 20
 _Columns = tuple[NDArray[np.int64], NDArray[np.float64]]
 
 
@@ -48,6 +47,7 @@ def zero_of(trace: Path, span_s: tuple[float, float] | None = None) -> ZeroSeen:
     from hoodtrace.wire.decoder import Decoder
     from hoodtrace.wire.lines import DP_INVALID
     from hoodtrace.wire.samples import Assembler
+    from hoodtrace.wire.trace import blocks_of
 
     decoder, assembler = Decoder(), Assembler(None)
     runs: dict[int, list[_Columns]] = {}
@@ -64,12 +64,8 @@ def zero_of(trace: Path, span_s: tuple[float, float] | None = None) -> ZeroSeen:
                 valid = (part.flags & DP_INVALID) == 0
                 runs.setdefault(part.boot.number, []).append((part.t_us[valid], part.raw_dp[valid] / per_pa))
 
-    try:
-        with trace.open("rb") as file:
-            while block := file.read(BLOCK):
-                take(assembler.feed(decoder.feed(block)))
-    except OSError as error:
-        raise TraceError(trace, f"the trace can't be read ({error.strerror}). Check the path.") from error
+    for block in blocks_of(trace):
+        take(assembler.feed(decoder.feed(block)))
     take(assembler.feed(decoder.finish()))
     take(assembler.finish())
     if not runs:

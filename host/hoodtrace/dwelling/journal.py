@@ -63,11 +63,9 @@ def entries(folder: Path, roots: tuple[str, ...] = OF_VISIT) -> list[dict[str, A
             entry = None
         if not isinstance(entry, dict):
             raise VisitError(folder / JOURNAL, f"line {number} is no JSON object", str(number))
-        if entry.get("prev") != before and number == 1:
-            changed = " or ".join(roots)
-            raise VisitError(folder / JOURNAL, f"line 1 does not follow from {changed}: was that changed since?", "1")
         if entry.get("prev") != before:
-            raise VisitError(folder / JOURNAL, f"line {number} does not follow from the one before", str(number))
+            what = f"{' or '.join(roots)}: was that changed since?" if number == 1 else "the one before"
+            raise VisitError(folder / JOURNAL, f"line {number} does not follow from {what}", str(number))
         before = hashlib.sha256(line).hexdigest()
         found.append(entry)
     return found

@@ -11,7 +11,7 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
-from hoodtrace.physics.air import Air
+from hoodtrace.physics.air import Air, density_sensitivity
 from hoodtrace.physics.hood import Taps
 
 FloatArray = NDArray[np.float64]
@@ -28,6 +28,22 @@ def pressure_factor(taps: Taps, air: Air) -> float:
     1013.25 hPa gives 0.9533678757 (from the data sheet's formula).
     """
     return 1.0 if taps.reference_pressure_pa is None else taps.reference_pressure_pa / air.pressure_pa
+
+
+def u_air_rel(taps: Taps, air: Air) -> tuple[float, float]:
+    """Relative standard uncertainties of a flow by the taps from the air's.
+
+    Returns
+    -------
+    tuple of float
+        From its temperature and humidity, which only its density goes by, and from its pressure, which a flow-through
+        chip reads by too (`pressure_factor`).
+    """
+    by_temp, by_rh, by_pressure = density_sensitivity(air)
+    through_flow = 1.0 if taps.reference_pressure_pa is not None else 0.0
+    by_density = math.hypot(by_temp * air.u_temp_c, by_rh * air.u_rh_pct)
+    by_both = (by_pressure + through_flow) * air.u_pressure_pa / air.pressure_pa
+    return taps.exponent * by_density, taps.exponent * by_both
 
 
 def flow_m3_s(dp_pa: FloatArray, area_m2: float, taps: Taps, density_kg_m3: float) -> FloatArray:

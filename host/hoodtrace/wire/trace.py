@@ -13,6 +13,7 @@ import contextlib
 import errno
 import hashlib
 import os
+from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 from types import TracebackType
@@ -21,6 +22,7 @@ from typing import Any
 from hoodtrace.errors import TraceError
 from hoodtrace.wire.lines import MAX_LENGTH, json_body, note, parse
 
+_BLOCK = 1 << 20
 _FULL = {errno.ENOSPC: "the disk is full", errno.EDQUOT: "your share of the disk is full"}
 _FULL[errno.EFBIG] = "the file has reached the largest size that is allowed here"
 
@@ -230,6 +232,22 @@ class TraceWriter:
             "name a file on another disk, and record again: an existing trace is continued",
             self.n_bytes,
         )
+
+
+def blocks_of(path: Path) -> Iterator[bytes]:
+    """Yield the bytes of the trace at `path` in blocks as `Decoder.feed` takes them.
+
+    Raises
+    ------
+    TraceError
+        The file can't be read.
+    """
+    try:
+        with path.open("rb") as file:
+            while block := file.read(_BLOCK):
+                yield block
+    except OSError as error:
+        raise TraceError(path, f"the trace can't be read ({error.strerror}). Check the path.") from error
 
 
 def closed_trace(path: Path | str) -> ClosedTrace:
