@@ -289,10 +289,18 @@ def test_a_second_session_is_kept_out(made: Path, tmp_path: Path) -> None:
         while "Point 2" not in first.stdout.readline():
             pass
         second = run(*begun, answers=point(2, 28.0))
+        path = folder / "journal.jsonl"
+        whole = path.read_bytes()
+        path.write_bytes(whole[:-30])  # as it looks in the middle of the other's writing
+        others = [run("calibrate", folder, flag) for flag in ("--list", "--finish")]
+        untouched = path.read_bytes() == whole[:-30]
+        path.write_bytes(whole)
         first.stdin.close()
         first.stdout.read()
-    assert second.returncode == 2
-    assert "another session is at work" in second.stderr
+    assert untouched
+    for each in (second, *others):
+        assert each.returncode == 2
+        assert "another session is at work" in each.stderr
     assert run(*begun, answers=point(2, 28.0)).returncode == 0
 
 

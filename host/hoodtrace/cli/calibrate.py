@@ -50,7 +50,7 @@ def calibrate(
     from hoodtrace.dwelling.journal import JOURNAL
 
     if (folder / JOURNAL).is_file():
-        store = load(folder, alone=not (show or finish))
+        store = load(folder)
         if hood is not None and not (show or finish or drop is not None):
             typer.echo(f"{folder}: goes on with the hood file that is in it; --hood is not needed")
     elif hood is None:

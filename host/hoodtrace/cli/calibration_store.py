@@ -181,8 +181,8 @@ def _keep_others_out(path: Path) -> None:
     _locked.append(file)
 
 
-def load(folder: Path, alone: bool = False) -> Store:
-    """Read a calibration's folder; `alone` keeps other sessions out until this process ends.
+def load(folder: Path) -> Store:
+    """Read a calibration's folder, and keep other sessions out until this process ends.
 
     Raises
     ------
@@ -193,8 +193,7 @@ def load(folder: Path, alone: bool = False) -> Store:
     """
     if not (folder / journal.JOURNAL).is_file():
         raise UsageError(f"{folder}: no calibration was begun there; begin one with --hood HOOD.toml")
-    if alone:
-        _keep_others_out(folder / journal.JOURNAL)
+    _keep_others_out(folder / journal.JOURNAL)  # before a torn line is taken out: another may be just writing it
     if torn := journal.drop_torn(folder):
         typer.echo(f"{folder}: the last line of its journal was cut off ({len(torn)} bytes) and is left out")
     store = Store(folder, read_hood(folder / HOOD)[0])
