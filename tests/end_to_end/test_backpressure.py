@@ -189,6 +189,8 @@ def test_guided(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     # The board's house knows no restriction: its taps feel the flow alone.
     assert "taps feel the flow" in str(why.value)
     assert "with the hood on" in said.out
+    assert "firm ladder" in said.err
+    assert "take the restriction off" in " ".join(said.err.split())
     assert said.err.count("Now restrict the outlet") == 2
     found = answer(capsys, trace, "--hood", hood, "--open", "1.1", "--restricted", "3.1", "--times", 6)
     assert [o["reading"] for o in found["openings"]] == ["1.1", "3.1"]

@@ -74,6 +74,7 @@ def calibrated(made: Path) -> Path:
     assert "--finish" in second.stdout
     done = run("calibrate", folder, "--finish", "--date", "2026-11-25")
     assert done.returncode == 0, done.stderr
+    assert " ".join(done.stdout.split()).count("was only checked") == 1
     return folder
 
 

@@ -351,7 +351,9 @@ def test_placements_with_a_board(tmp_path: Path, capsys: OUT) -> None:
     out = tmp_path / "p.trace"
     with VirtualBoard(tmp_path / "world", "fast", "pty", boot_seed=1) as board:
         placement_check(hood, port=board.port, n=4, out=out, write=True, output="json")
-    found = json.loads(capsys.readouterr().out)
+    said = capsys.readouterr()
+    assert "firm ladder" in said.err
+    found = json.loads(said.out)
     assert found["written"]
     assert found["placement"]["n_readings"] == 4
     assert math.isfinite(found["placement"]["u_rel"])

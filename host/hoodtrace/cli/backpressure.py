@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, Annotated, Any, Literal
 
 import typer
 
-from hoodtrace.cli.printable import printable
+from hoodtrace.cli.printable import printable, say, wrapped
 from hoodtrace.errors import MeasurementError, UsageError
 
 if TYPE_CHECKING:
@@ -104,7 +104,7 @@ def _stated(
 
 def _guided(port: str | None, hood: Hood, out: Path | None, n_restricted: int) -> tuple[Path, list[str]]:
     """Record one open and some restricted readings; return the trace and their names."""
-    from hoodtrace.cli.held import hold_readings
+    from hoodtrace.cli.held import ON_A_VISIT, hold_readings
 
     path = out if out is not None else Path("backpressure.trace")
     path = path / "backpressure.trace" if path.is_dir() else path
@@ -122,6 +122,11 @@ def _guided(port: str | None, hood: Hood, out: Path | None, n_restricted: int) -
                 "pressure. Hold it on the same terminal again.", file=sys.stderr, flush=True,
             )  # fmt: skip
 
+    print(wrapped(ON_A_VISIT), file=sys.stderr)
+    print(
+        wrapped("A restricted supply leaves extract the stronger, and a restricted extract leaves moist air: take the "
+                "restriction off after each reading."), file=sys.stderr,
+    )  # fmt: skip
     print("Hold the hood on the terminal, outlet open, until the board says done.", file=sys.stderr, flush=True)
     outcomes, _, whole = hold_readings(port, hood, path, 1 + n_restricted, tell)
     if not whole:
@@ -244,7 +249,7 @@ _FLAGS = {
 def _print(shown: dict[str, Any]) -> None:
     """Print both flows, labelled, and what stands behind them."""
     on = shown["with_hood"]
-    typer.echo(f"with the hood on   {on['flow_m3h']:7.1f} m3/h  ±{on['expanded_m3h']:.1f}")
+    typer.echo(f"with the hood on   {on['flow_m3h']:7.1f} m3/h  ±{on['expanded_m3h']:.1f}  (95 %)")
     for key, label in (("no_hood", "with no hood"), ("estimate", "with no hood (estimate)")):
         one = shown[key]
         if one is None:
@@ -262,6 +267,6 @@ def _print(shown: dict[str, Any]) -> None:
     law = shown["hood_law"]
     typer.echo(f"hood's own law: {law['dp_pa']:.2f} Pa at the flow read, ±{100 * law['u_rel']:.0f} % (1 u)")
     for flag in shown["flags"]:
-        typer.echo(f"{flag}: {_FLAGS.get(flag, '')}")
+        say(f"{flag}: {_FLAGS.get(flag, '')}")
     for caution in shown["cautions"]:
-        typer.echo(f"caution: {caution}.")
+        say(f"caution: {caution}.")

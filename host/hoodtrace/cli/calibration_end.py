@@ -16,7 +16,7 @@ from hoodtrace.calibration.finish import Fits, all_fits, hood_changes, make_reco
 from hoodtrace.calibration.fit_next import next_flow
 from hoodtrace.calibration.hood_text import TomlValue, new_hood_toml
 from hoodtrace.calibration.session import first_flow, flows_to_try
-from hoodtrace.cli.printable import printable, say, wrapped
+from hoodtrace.cli.printable import printable, say
 from hoodtrace.cli.whole_file import write_whole
 from hoodtrace.errors import FileError, MeasurementError, UsageError
 from hoodtrace.physics.air import assumed_air
@@ -122,7 +122,9 @@ def write_record(store: Store, done: list[Done], date: str | None, months: int) 
         _write(store.folder / file, content)
     store.finished(record=f"{name}.json", record_sha256=said["record_sha256"])
     show_state(store, done)
-    typer.echo("\n" + wrapped(record.other_words))
+    typer.echo("")
+    if record.other is None or record.other.state != "checked":  # else it was just shown
+        say(record.other_words)
     typer.echo(f"record:        {store.folder / name}.pdf and .json")
     typer.echo(f"new hood file: {store.folder / NEW_HOOD}")
     say(f"Copy it to where you keep your hood file. The record is {rec.MADE_BY}.")

@@ -18,6 +18,12 @@ if TYPE_CHECKING:
     from hoodtrace.wire.trace import ClosedTrace
 
 
+ON_A_VISIT = (
+    "Caution: a firm ladder, no reaching. Where a fire burns in the dwelling, a qualified person tests for spillage "
+    "first; never cover an opening that feeds it air. Stop if there is smoke, smell or an alarm."
+)
+
+
 def longest(read: list[Outcome]) -> Outcome:
     """Return the reading over the longest time."""
     return max(read, key=lambda outcome: outcome.averaged.used_s)

@@ -16,7 +16,7 @@ from dataclasses import asdict
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
 
-from hoodtrace.cli.printable import printable
+from hoodtrace.cli.printable import printable, wrapped
 from hoodtrace.cli.whole_file import write_whole
 from hoodtrace.cli.zero_seen import ZERO_S, zero_of
 from hoodtrace.errors import HoodError, MeasurementError, UsageError
@@ -219,10 +219,11 @@ def _placed(port: str | None, hood: Path, n: int, out: Path) -> tuple[Path, Repe
     """Record placements with a board and note in the trace that they were repeats."""
     from hoodtrace.calibration.health import REPEATS_NOTE
     from hoodtrace.calibration.placement import Repeats
-    from hoodtrace.cli.held import hold_readings
+    from hoodtrace.cli.held import ON_A_VISIT, hold_readings
     from hoodtrace.physics.hood import read_hood
     from hoodtrace.wire.trace import TraceWriter
 
+    _say(wrapped(ON_A_VISIT))
     _say(f"Place the hood on one terminal, hold it, lift it off; {n} times. Leave fan, valve, doors and windows alone.")
     outcomes, _, _ = hold_readings(port, read_hood(hood)[0], out, n, on_hold=_say)
     with TraceWriter(out) as again:

@@ -51,7 +51,7 @@ def describe(
     chip_pa: Annotated[float, typer.Option(help="Rated range of the pressure chip.")] = 125.0,
     straightener: Annotated[bool | None, typer.Option(help="Whether there is a straightener.")] = None,
     blade_mm: Annotated[float | None, typer.Option(help="The vane's diameter over its blade tips.")] = None,
-    branch_pa: Annotated[float | None, typer.Option(help="Pressure available to a terminal's branch.")] = None,
+    branch_pa: Annotated[float | None, typer.Option(help="Pressure available to a terminal's branch, Pa.")] = None,
     natural: Annotated[bool, typer.Option("--natural", help="Natural ventilation: at most 0.2 Pa of hood.")] = False,
     stack_m: Annotated[float | None, typer.Option(help="With --natural: height of the warm air.")] = None,
     outside_c: Annotated[float | None, typer.Option(help="With --natural: temperature outside.")] = None,

@@ -130,7 +130,9 @@ def _losses(found: Found) -> None:
     by_taps = found["hood"] is not None and found["hood"]["taps"] is not None
     how = "by the calibrated taps, 95 %" if by_taps else "by loss coefficients, lowest and highest"
     lost = ""
-    if high["lost_rel"] is not None:
+    if high["lost_rel"] == high["lost_low_rel"] == 1.0:
+        lost = ", which is all that the branch has"
+    elif high["lost_rel"] is not None:
         lost = f", which loses {high['lost_rel']:.1%} ({high['lost_low_rel']:.1%} to {high['lost_high_rel']:.1%})"
     _say(f"Hood at {high['flow_m3h']:.4g} m3/h: {high['front_pa']:.3g} Pa ({low_pa:.2g} to {high_pa:.2g} {how}){lost}.")
     if by_taps and found["hood"]["resistance"] is None:
