@@ -90,7 +90,7 @@ def collect(folder: Path, hood: Path | None) -> Row:
     seen: dict[str, Path] = {}
     for path in traces:
         if (twin := seen.setdefault(_digest(path), path)) != path:
-            notes.append(f"left out: {path.name} is {twin} again")
+            notes.append(f"left out: {path} is {twin} again")
             continue
         try:
             read = read_trace(path, described)
