@@ -4,7 +4,7 @@ After the last `keep` everything goes on at the full rate into memory; a host th
 GRACE_US later the log begins: first what memory holds since that last `keep`, then one line each LOG_EVERY_US: means of
 DP and TEMP over that time, EDGES and AGE as they are at its end, FROM_LOG set. So the log has no holes in SEQ. Air that
 has not moved for REST_US is not worth a line: the log rests until it moves. Flash is written in whole blocks,
-and each time takes 50 ms to 1 s with no interrupts; how long is kept, and the next line is flagged.
+and each time takes 50 ms to 1 s with no interrupts; how long is kept, and the next sample that is made is flagged.
 """
 
 from time import ticks_diff, ticks_us
@@ -69,9 +69,6 @@ class Unheard:
     def sample(self, elapsed_us, edges, age_us, flags):
         """Make this cycle's line, or add it to the mean that is being made."""
         dp = self.dp
-        if self._stalled:
-            self._stalled = False
-            flags |= STALLED
         if edges != self._edges:
             self._edges = edges
             self._still_us = self._calm_us = 0
@@ -79,7 +76,7 @@ class Unheard:
             self._still_us = min(self._still_us + elapsed_us, LONGEST_US)
             self._calm_us = min(self._calm_us + elapsed_us, LONGEST_US)
         if not self.logging:
-            self.outbox.sample(edges, age_us, dp.raw_dp, dp.raw_temp, flags)
+            self._line(edges, age_us, dp.raw_dp, dp.raw_temp, flags)
             return
         self._flags |= flags & ~3
         if not flags & 1:
@@ -145,7 +142,7 @@ class Unheard:
         return done
 
     def stalled(self, us):
-        """Note that flash took all interrupts for so long; the next line is flagged."""
+        """Note that flash took all interrupts for so long; the next sample that is made is flagged."""
         if self.watchdog is not None:
             self.watchdog.feed()
         self._stalled = True
@@ -188,8 +185,15 @@ class Unheard:
         mean_temp = (2 * self._sum_temp + n_temp) // (2 * n_temp) if n_temp else dp.raw_temp
         flags = self._flags | FROM_LOG | (0 if n else 1) | (0 if n_temp else 2)
         if not self.resting:
-            self.outbox.sample(edges, age_us, mean_dp & 0xFFFF, mean_temp & 0xFFFF, flags)
+            self._line(edges, age_us, mean_dp & 0xFFFF, mean_temp & 0xFFFF, flags)
         self._clear(self._due_us)
+
+    def _line(self, edges, age_us, raw_dp, raw_temp, flags):
+        # Only a line that is made tells of a stall: means while the log rests, and one that a host cuts short, do not.
+        if self._stalled:
+            self._stalled = False
+            flags |= STALLED
+        self.outbox.sample(edges, age_us, raw_dp, raw_temp, flags)
 
     def _clear(self, over_us):
         self._due_us = max(settings.LOG_EVERY_US + over_us, settings.LOG_EVERY_US // 2)
