@@ -295,3 +295,11 @@ def test_numbers_beyond_any_hood_are_refused_with_their_key(key: str, line: str)
     with pytest.raises(HoodError) as caught:
         parse_hood(text, "hood.toml")
     assert key in caught.value.keys
+
+
+def test_a_whole_number_of_thousands_of_digits_is_refused_with_its_key() -> None:
+    from hoodtrace.board.scenario import demo_hood_toml
+
+    text = demo_hood_toml().replace("k = 0.93", f"k = 0x{'f' * 6000}")
+    with pytest.raises(HoodError, match=r"key vane\.k: "):
+        parse_hood(text, "hood.toml")

@@ -260,4 +260,8 @@ def _fault_words(key: str, message: str, kind: str, value: object) -> str:
         return f"key {key} is missing"
     if kind == "extra_forbidden":
         return f"key {key} is unknown"
-    return f"key {key} = {value!r}: {message[0].lower()}{message[1:]}"
+    try:
+        shown = f" = {value!r}"
+    except ValueError:  # a whole number of thousands of digits
+        shown = ""
+    return f"key {key}{shown}: {message[0].lower()}{message[1:]}"
