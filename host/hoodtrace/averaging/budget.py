@@ -24,8 +24,8 @@ MOST_DOF = 1e6
 class Term:
     """One line of the budget: standard uncertainty of the flow in m3/s, degrees of freedom (inf: known), its scope.
 
-    `scope` is "reading" (new in each), "visit" (shared by what uses the same zero and air) or "hood" (shared by all
-    readings with this hood).
+    `scope` is "reading" (new in each), "terminal" (the same in each at this terminal), "visit" (shared by what uses the
+    same zero and air) or "hood" (shared by all readings with this hood).
     """
 
     name: str

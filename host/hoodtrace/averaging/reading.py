@@ -363,7 +363,7 @@ def _finished(draft: _Draft, mean: _Mean, hood: Hood, zero_doubtful: bool) -> Av
         terms.append(Term("taps' coefficient", rest * draft.taps.u_scale_m3_s, draft.taps.dof_scale, "hood"))
         terms += [Term(n, rest * u, math.inf, "visit") for n, u in draft.taps.u_own_m3_s.items()]
     if draft.apart_m3_s:
-        terms.append(Term("channels apart", draft.apart_m3_s / math.sqrt(3.0), math.inf, "reading"))
+        terms.append(Term("channels apart", draft.apart_m3_s / math.sqrt(3.0), math.inf, "visit"))
     if hood.placement is not None:
         terms.append(Term("placement", hood.placement.u_rel * flow, hood.placement.dof or math.inf, "reading"))
     else:
