@@ -11,6 +11,8 @@ from __future__ import annotations
 import hashlib
 import json
 import os
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 from zlib import crc32
@@ -20,6 +22,30 @@ from hoodtrace.errors import VisitError
 JOURNAL = "journal.jsonl"
 OF_VISIT = ("visit.toml", "hood.toml")
 OF_CALIBRATION = ("hood.toml",)
+
+
+@contextmanager
+def locked(folder: Path) -> Iterator[None]:
+    """Keep other programs from writing into the journal of `folder` meanwhile, where the system can (POSIX flock).
+
+    Raises
+    ------
+    VisitError
+        The journal can't be opened.
+    """
+    try:
+        import fcntl
+    except ImportError:
+        yield
+        return
+    path = folder / JOURNAL
+    try:
+        file = path.open("ab")
+    except OSError as error:
+        raise VisitError(path, f"the journal can't be opened ({error.strerror})") from error
+    with file:
+        fcntl.flock(file, fcntl.LOCK_EX)
+        yield
 
 
 def append(folder: Path, fields: dict[str, Any], roots: tuple[str, ...] = OF_VISIT) -> str:
