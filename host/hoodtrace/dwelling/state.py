@@ -1,0 +1,245 @@
+"""Where a visit stands: the journal's lines folded into one state, in order, by nothing but what they say.
+
+`fold` takes one entry; replaying a journal gives the state that the program had when it wrote the last line. Lines of
+kinds that are not known change nothing.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Any
+
+from hoodtrace.dwelling.plan import terminal_of
+
+if TYPE_CHECKING:
+    from hoodtrace.dwelling.plan import Plan, Terminal
+
+WEATHER = ("outdoor_c", "wind", "indoor_c")
+
+Entry = Mapping[str, Any]
+Answer = str | float | Mapping[str, Any] | None
+
+
+@dataclass(frozen=True, slots=True)
+class Placement:
+    """A reading that was given to a terminal; `entry` is its line, `line` that line's number.
+
+    `stage` is "reference" (of a follow-up), "round", "check" (after something changed) or "last"; `epoch`
+    counts what changed in the house and at this terminal: only placements of one epoch are of the same flow.
+    """
+
+    line: int
+    terminal: str
+    setting: str
+    stage: str
+    epoch: tuple[int, int]
+    entry: Entry
+
+    @property
+    def flow_m3h(self) -> float:
+        """The flow [m3/h]."""
+        return float(self.entry["flow_m3h"])
+
+
+@dataclass(frozen=True, slots=True)
+class Target:
+    """What a valve is turned to, with the hood on: the flow and its limits [m3/h]."""
+
+    terminal: str
+    target_m3h: float
+    low_m3h: float
+    high_m3h: float
+
+
+@dataclass(slots=True)
+class State:
+    """A visit so far. `trailing` is what the newest decision was, for the sentence that confirms it."""
+
+    n_lines: int = 0
+    begun: Entry | None = None
+    answers: dict[str, Answer] = field(default_factory=dict)
+    setting: str = ""
+    settings_set: list[str] = field(default_factory=list)
+    placements: list[Placement] = field(default_factory=list)
+    withdrawn: list[Placement] = field(default_factory=list)
+    skipped: list[tuple[str, str]] = field(default_factory=list)
+    left_out: dict[str, str] = field(default_factory=dict)
+    going: str = ""
+    extra: dict[tuple[str, str], int] = field(default_factory=dict)
+    target: Target | None = None
+    doubt: Entry | None = None
+    stopped: bool = False
+    finished: bool = False
+    house: int = 0
+    recheck: bool = False
+    weather: dict[str, Any] = field(default_factory=dict)
+    turned: dict[str, int] = field(default_factory=dict)
+    added: list[Terminal] = field(default_factory=list)
+    traces: dict[str, Entry] = field(default_factory=dict)
+    fans: list[Entry] = field(default_factory=list)
+    events: list[Entry] = field(default_factory=list)
+    trailing: Entry | None = None
+    n_climbs: int = 0
+
+    def terminals(self, plan: Plan) -> tuple[Terminal, ...]:
+        """Return the plan's terminals and those that were added on the spot, in walking order."""
+        return (*plan.terminals, *self.added)
+
+    def weather_now(self) -> dict[str, Any]:
+        """Return the weather as it was last noted, for a reading; empty where it never was."""
+        return {"weather": dict(self.weather)} if self.weather else {}
+
+    def at(self, terminal: str, setting: str, stage: str = "") -> list[Placement]:
+        """Return the placements at a terminal that are of its flow as it is now, oldest first."""
+        mine = [
+            p for p in self.placements if p.terminal == terminal and p.setting == setting and stage in ("", p.stage)
+        ]
+        return [p for p in mine if p.epoch == mine[-1].epoch]
+
+
+def fold(state: State, plan: Plan, entry: Entry) -> None:
+    """Take the next line of the journal into `state`."""
+    state.n_lines += 1
+    kind = entry.get("kind")
+    if kind in _TAKES:
+        _TAKES[kind](state, plan, entry)
+        if kind not in ("trace opened", "trace closed"):
+            state.trailing = entry
+
+
+def _begun(state: State, plan: Plan, entry: Entry) -> None:
+    state.begun = state.begun or entry
+
+
+def _answer(state: State, plan: Plan, entry: Entry) -> None:
+    question, value = str(entry["question"]), entry.get("value")
+    state.answers[question] = value
+    if question == "fan_setting" or question.startswith("set:"):
+        state.setting = str(value) if question == "fan_setting" else question.removeprefix("set:")
+        state.settings_set.append(state.setting)
+    elif question in WEATHER:
+        state.weather[question] = value
+        state.weather["noted"] = entry.get("utc")
+    elif question.startswith("why_not:"):
+        state.left_out[question.removeprefix("why_not:")] = str(value)
+        state.going = ""
+
+
+def _setting(state: State, plan: Plan, entry: Entry) -> None:
+    state.setting = str(entry["setting"])
+
+
+def _reading(state: State, plan: Plan, entry: Entry) -> None:
+    terminal = str(entry["terminal"])
+    if entry.get("after_turn"):
+        state.turned[terminal] = state.turned.get(terminal, 0) + 1
+    epoch = state.house, state.turned.get(terminal, 0)
+    setting, stage = str(entry.get("setting") or state.setting), str(entry.get("stage", "round"))
+    state.placements.append(Placement(state.n_lines, terminal, setting, stage, epoch, entry))
+    state.n_climbs += 1
+    state.skipped = [one for one in state.skipped if one != (terminal, setting)]
+    state.left_out.pop(terminal, None)
+    state.going, state.doubt = "", None
+    if stage == "check" or entry.get("by") != "hood":
+        state.recheck = False
+    if state.target is not None and state.target.terminal == terminal:
+        state.target = None
+
+
+def _doubt(state: State, plan: Plan, entry: Entry) -> None:
+    state.doubt = entry
+
+
+def _withdrawn(state: State, plan: Plan, entry: Entry) -> None:
+    gone = [p for p in state.placements if p.line == entry.get("line")]
+    state.placements = [p for p in state.placements if p.line != entry.get("line")]
+    state.withdrawn += gone
+    state.doubt = None
+    if gone:
+        state.going = gone[0].terminal
+
+
+def _skip(state: State, plan: Plan, entry: Entry) -> None:
+    state.recheck = False
+    state.skipped.append((str(entry["terminal"]), state.setting))
+    state.going, state.target, state.doubt = "", None, None
+
+
+def _left_out(state: State, plan: Plan, entry: Entry) -> None:
+    state.left_out[str(entry["terminal"])] = str(entry["why"])
+    state.going, state.target, state.doubt = "", None, None
+
+
+def _go(state: State, plan: Plan, entry: Entry) -> None:
+    terminal = str(entry["terminal"])
+    state.going = terminal
+    state.left_out.pop(terminal, None)
+    state.answers.pop(f"why_not:{terminal}", None)
+    state.skipped = [one for one in state.skipped if one[0] != terminal]
+    if entry.get("again"):
+        state.extra[terminal, state.setting] = len(state.at(terminal, state.setting)) + 1
+    if state.target is not None and state.target.terminal != terminal:
+        state.target = None
+
+
+def _target(state: State, plan: Plan, entry: Entry) -> None:
+    if entry.get("target_m3h") is None:
+        state.target = None
+        return
+    terminal = str(entry["terminal"])
+    state.target = Target(terminal, float(entry["target_m3h"]), float(entry["low_m3h"]), float(entry["high_m3h"]))
+    state.going = terminal
+
+
+def _event(state: State, plan: Plan, entry: Entry) -> None:
+    state.events.append(entry)
+    state.house += 1
+    state.recheck = True
+
+
+def _fan(state: State, plan: Plan, entry: Entry) -> None:
+    state.fans.append(entry)
+    state.house += 1
+
+
+def _weather(state: State, plan: Plan, entry: Entry) -> None:
+    state.weather |= {key: entry[key] for key in WEATHER if key in entry} | {"noted": entry.get("utc")}
+
+
+def _alarm(state: State, plan: Plan, entry: Entry) -> None:
+    state.stopped = entry.get("state") == "stop"
+
+
+def _finished(state: State, plan: Plan, entry: Entry) -> None:
+    state.finished = True
+
+
+def _added(state: State, plan: Plan, entry: Entry) -> None:
+    state.added.append(terminal_of(entry["fields"]))
+
+
+def _trace(state: State, plan: Plan, entry: Entry) -> None:
+    state.traces[str(entry["trace"])] = entry
+
+
+_TAKES = {
+    "begun": _begun,
+    "answer": _answer,
+    "setting": _setting,
+    "reading": _reading,
+    "doubt": _doubt,
+    "withdrawn": _withdrawn,
+    "skip": _skip,
+    "left out": _left_out,
+    "go": _go,
+    "target": _target,
+    "event": _event,
+    "fan": _fan,
+    "weather": _weather,
+    "alarm": _alarm,
+    "finished": _finished,
+    "terminal added": _added,
+    "trace opened": _trace,
+    "trace closed": _trace,
+}
