@@ -133,3 +133,20 @@ def test_seconds_lost_inside_a_hold_leave_one_reading() -> None:
     found = readings(b"\n".join(text for i, text in enumerate(lines) if i not in lost))
     assert len(found) == 1
     assert found[0].averaged.flow_m3_s * 3600 == pytest.approx(40.0, abs=2.0)
+
+
+def test_a_zero_found_long_after_the_first_hold_changes_it_neither_live_nor_in_a_file() -> None:
+    """Live has given the reading by then; a replay of the same bytes must give the same number."""
+    scenes = (
+        Free(5, "carry"),
+        Pressed((Plateau(40.0, 30.0, AIR),)),
+        Free(75, "carry"),
+        Free(8, "hang"),
+        Free(3, "carry"),
+    )
+    trace = make_trace(Spec(scenes), 22)[0]  # in this walk the vane never stands
+    live = Session(hood_of(), patience_s=60.0)
+    found = [o for i in range(0, len(trace), 3000) for o in live.feed(trace[i : i + 3000])] + live.finish()
+    first = [o.averaged.flow_m3_s for o in found if o.averaged.refusal is None]
+    assert first
+    assert first == [o.averaged.flow_m3_s for o in readings(trace)]

@@ -39,6 +39,8 @@ CHANGES = 12.0
 """Twice the gain in log-likelihood that a change must bring, else the flow goes on (the record begins or ends)."""
 INSIDE, OUTSIDE = 60, 25
 """Frames of the hold and of what lies around it that are looked at for its ends."""
+SOON_HALF = 5
+"""The same as `HALF` for a first word on a hood that may just have been pressed on: 2.2 s in all."""
 LIFTED = 5
 """With the flow gone for this long (frames, 1 s) the hood was lifted."""
 TURN = 3.0
@@ -97,6 +99,18 @@ class HoldFinder:
         if self._rest is not None:
             starts.append(max(self._rest, self._done - LONGEST_REST))
         return max(0, min(starts) - GAP - LOOK)
+
+    @property
+    def newest(self) -> Frames | None:
+        """The newest frames, some seconds of them at least; None before the first."""
+        return self._frames
+
+    def fork(self) -> HoldFinder:
+        """Return a finder that goes on from here for itself."""
+        other = HoldFinder(self._hood)
+        other._frames, other._done, other._rest = self._frames, self._done, self._rest
+        other._runs = [run.copy() for run in self._runs]
+        return other
 
     def feed(self, frames: Frames, last: bool = False) -> list[Hold | Free]:
         """Take the next `frames`; with `last` nothing follows, and what is open is closed."""
@@ -195,7 +209,7 @@ class _View:
 
     def same_hold(self, before: list[int], after: list[int]) -> bool:
         """Whether the hood stayed seated between two runs."""
-        speed, _ = self._speaking(max(before, after, key=lambda run: run[1] - run[0]))
+        speed, _ = self.speaking(max(before, after, key=lambda run: run[1] - run[0]))
         levels = [self._level(speed, run) for run in (before, after)]
         if self._vane is not None and 0.0 in levels:
             # Where samples are lost the vane's count still tells of the air.
@@ -216,13 +230,13 @@ class _View:
         """Return the hold's outer ends: where mean and variance of the flow change most around its outer runs."""
         outside = min(OUTSIDE, last[1] - first[0])
         inside = min(last[1], first[0] + INSIDE)
-        speed, level = self._speaking(first)
+        speed, level = self.speaking(first)
         start = first[0] - HALF
         before = max(self._first, start - outside, not_before)
         part = speed[before - self._first : inside - self._first]
         start = before + _change(part, abs(level), first[0] + HALF - before)
         inside = max(first[0], last[1] - INSIDE)
-        speed, level = self._speaking(last)
+        speed, level = self.speaking(last)
         after = min(self._first + len(speed), last[1] + HALF + outside, not_after)
         part = speed[inside - self._first : after - self._first][::-1]
         stop = after - _change(part, abs(level), after - (last[1] - HALF))
@@ -230,7 +244,7 @@ class _View:
 
     def calm(self, group: list[list[int]]) -> bool:
         """Whether most of the hold fluctuates no more than seated air does; walking air is rougher."""
-        speed, _ = self._speaking(max(group, key=lambda run: run[1] - run[0]))
+        speed, _ = self.speaking(max(group, key=lambda run: run[1] - run[0]))
         inner = slice(group[0][0] - self._first, group[-1][1] - self._first)
         part = speed[inner]
         pieces = _pieces(part, min(PIECE, len(part)))
@@ -246,7 +260,7 @@ class _View:
         turned = _pieces(self._taps[inner], min(PIECE // 2, len(part))).mean(axis=1)
         return bool(np.mean(turned * np.nansum(turned) < 0.0) <= MOST_REVERSED)
 
-    def _speaking(self, run: list[int]) -> tuple[FloatArray, float]:
+    def speaking(self, run: list[int]) -> tuple[FloatArray, float]:
         """Return the channel that follows the air best (the taps, which do not coast, if they speak) and its level."""
         channels = [series for series in (self._taps, self._vane) if series is not None]
         levels = [self._level(series, run) for series in channels]
@@ -292,31 +306,61 @@ def speeds(
     return vane, taps, dp
 
 
-def _kinds(frames: Frames, hood: Hood) -> NDArray[np.int8]:
-    """Return for each frame whether the three seconds around it are seated (`SEATED`, `ONE_CHANNEL`) or not."""
+def pressed(frames: Frames, hood: Hood) -> bool:
+    """Whether the end of `frames` looks seated: sooner than `HoldFinder` can tell, and less sure."""
+    newest = cut(frames, frames.stop - 2 * SOON_HALF - 1, frames.stop)
+    return len(newest) > 2 * SOON_HALF and bool(_kinds(newest, hood, SOON_HALF)[SOON_HALF] == SEATED)
+
+
+def lasting(hold: Hold, frames: Frames, hood: Hood) -> tuple[Hold | None, int]:
+    """Return `hold` as it lasts at the end of `frames`, None if the hood was lifted, and for how many frames it is odd.
+
+    At the end of what is known the finder's own end of a hold is no more than a guess: the flow may swing. While the
+    flow stays within the bounds of a seated window the hold goes on to the end of `frames`; else it stays as it was
+    found, and is over when the flow has been gone for `LIFTED` frames, or odd for so long that no hold would go on.
+    """
+    behind = cut(frames, hold.stop, frames.stop)
+    n = len(behind)
+    if not n:
+        return hold, 0
+    whole = join([hold.frames, behind])
+    speed, level = _View(whole, hood).speaking([hold.start, hold.stop, SEATED])
+    speed = np.nan_to_num(speed * np.sign(level))
+    level = abs(level)
+    if n >= LIFTED and (speed * np.abs(speed))[-LIFTED:].mean() <= (GONE * level) ** 2:
+        return None, n
+    if LOW * level < speed[-CORE:].mean() < HIGH * level and n < GAP:
+        return Hold(hold.start, whole.stop, whole), 0
+    return (hold if n < GAP else None), n
+
+
+def _kinds(frames: Frames, hood: Hood, half: int = HALF) -> NDArray[np.int8]:
+    """Return for each frame whether `half` frames on either side are seated (`SEATED`, `ONE_CHANNEL`) or not."""
     n = len(frames)
     kinds = np.zeros(n, np.int8)
-    if n < 2 * HALF + 1:
+    if n < 2 * half + 1:
         return kinds
     vane, taps, dp = speeds(frames, hood)
-    inner = slice(HALF, n - HALF)
-    steady_v = tight_v = steady_t = tight_t = np.zeros(n - 2 * HALF, bool)
-    middle_v = np.zeros(n - 2 * HALF)
+    inner = slice(half, n - half)
+    steady_v = tight_v = steady_t = tight_t = np.zeros(n - 2 * half, bool)
+    middle_v = np.zeros(n - 2 * half)
     if vane is not None and hood.vane is not None:
-        middle_v, low, high = _spread(vane)
+        middle_v, low, high = _spread(vane, half)
         turns = middle_v > 0.9 * hood.vane.k * hood.vane.start_m_s
         steady_v = turns & (low > LOW * middle_v) & (high < HIGH * middle_v)
         tight_v = turns & (low > TIGHT_LOW * middle_v) & (high < TIGHT_HIGH * middle_v)
     if taps is None or dp is None or hood.taps is None:
         kinds[inner] = np.where(steady_v, SEATED, NOT_SEATED)
         return kinds
-    middle_dp, low_dp, high_dp = _spread(dp)
+    middle_dp, low_dp, high_dp = _spread(dp, half)
     size = np.abs(middle_dp)
     low_dp, high_dp = np.where(middle_dp > 0, low_dp, -high_dp), np.where(middle_dp > 0, high_dp, -low_dp)
     # With one sample a frame (the flash log) nothing shows the chip's noise; it is small then, being averaged.
-    noise = np.sqrt(_mean(np.nan_to_num(_bridged(frames.noise_pa2))) / np.maximum(_mean(frames.n_valid), 1.0))
+    noise = np.sqrt(
+        _mean(np.nan_to_num(_bridged(frames.noise_pa2)), half) / np.maximum(_mean(frames.n_valid, half), 1.0)
+    )
     slack = 3.5 * noise / np.sqrt(3.0)
-    doubt = 3.0 * hood.taps.u_zero_pa + 3.0 * noise / np.sqrt(2 * HALF + 1)
+    doubt = 3.0 * hood.taps.u_zero_pa + 3.0 * noise / np.sqrt(2 * half + 1)
     says = size > doubt
     steady_t = says & (low_dp > LOW**2 * size - slack) & (high_dp < HIGH**2 * size + slack)
     tight_t = says & (low_dp > TIGHT_LOW**2 * size - slack) & (high_dp < TIGHT_HIGH**2 * size + slack)
@@ -325,7 +369,7 @@ def _kinds(frames: Frames, hood: Hood) -> NDArray[np.int8]:
         return kinds
     expected = DENSITY_KG_M3 / 2.0 * (middle_v / hood.taps.c) ** 2
     agree = (size > 0.3 * expected - doubt) & (size < 3.0 * expected + doubt)
-    one_way = size > 3.0 * noise / np.sqrt(2 * HALF + 1)
+    one_way = size > 3.0 * noise / np.sqrt(2 * half + 1)
     both = steady_v & agree & (steady_t | ((expected < 2.0 * doubt) & one_way))
     standing = hood.vane.k * hood.vane.start_m_s
     stuck = tight_t & (_root(size, hood) > 0.8 * standing) & (middle_v < 0.9 * standing)
@@ -367,19 +411,19 @@ def _bridged(x: FloatArray) -> FloatArray:
     return out
 
 
-def _windows(x: FloatArray) -> FloatArray:
-    return sliding_window_view(np.asarray(x, np.float64), 2 * HALF + 1)
+def _windows(x: FloatArray, half: int) -> FloatArray:
+    return sliding_window_view(np.asarray(x, np.float64), 2 * half + 1)
 
 
-def _spread(x: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
+def _spread(x: FloatArray, half: int) -> tuple[FloatArray, FloatArray, FloatArray]:
     """Return median, least and greatest of the window around each inner value; NaN where one is missing."""
-    windows = np.sort(_windows(x), axis=1)
+    windows = np.sort(_windows(x, half), axis=1)
     high = windows[:, -1]
-    return np.where(np.isnan(high), np.nan, windows[:, HALF]), windows[:, 0], high
+    return np.where(np.isnan(high), np.nan, windows[:, half]), windows[:, 0], high
 
 
-def _mean(x: FloatArray | NDArray[np.int64]) -> FloatArray:
-    averages: FloatArray = _windows(np.asarray(x, np.float64)).mean(axis=1)
+def _mean(x: FloatArray | NDArray[np.int64], half: int) -> FloatArray:
+    averages: FloatArray = _windows(np.asarray(x, np.float64), half).mean(axis=1)
     return averages
 
 

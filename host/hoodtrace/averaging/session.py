@@ -17,6 +17,8 @@ from hoodtrace.averaging.channels import Observed, observe
 from hoodtrace.averaging.frames import FRAME_US, LOOK_AHEAD_US, FloatArray, Frames
 from hoodtrace.averaging.holds import Free, Hold, HoldFinder, speeds
 from hoodtrace.averaging.reading import Averaged, average, nothing_seen
+from hoodtrace.averaging.so_far import SOON_US, seen_now
+from hoodtrace.averaging.so_far import SoFar as SoFar
 from hoodtrace.averaging.trail import Trail
 from hoodtrace.averaging.zero import Rest, Zeros
 from hoodtrace.physics.hood import Hood
@@ -42,6 +44,12 @@ speed: that is how walking looks."""
 LEAST_USED_S = 8.0
 """Under this no reading is given, however steady: a few seconds of walking can look as calm as a terminal."""
 MOST_TAPS_NOISE_REL = 0.05
+ZERO_AFTER_US = 60_000_000
+"""Where no zero was found before a hold, one that is found this long after it counts, live as in a file."""
+SETTLED_S, TURNED_S = 3.0, 5.0
+"""While a hold lasts, its newest plateau is called settling, a later one turning, until so much of it can be used."""
+GUST_US = 1_000_000
+"""A cut that ends so close to now is called a gust."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -115,7 +123,8 @@ class Session:
         self._n_framed = 0
         self._n_holds = 0
         self._open: list[_Open] = []
-        self._zeros = Zeros(hood.taps, self._patience_us)
+        self._zero_after_us = min(self._patience_us, ZERO_AFTER_US)
+        self._zeros = Zeros(hood.taps, self._zero_after_us)
         self._forced = False
 
     def feed(self, block: bytes) -> list[Outcome]:
@@ -138,6 +147,40 @@ class Session:
             out += self._samples(samples)
         return out + self._end()
 
+    def so_far(self) -> SoFar:
+        """Return how far the hold is that is being made now; changes nothing.
+
+        A second session takes over what this one has gathered, is told that the stream ends with the vane's newest
+        edge, and says what it would say then.
+        """
+        trail = self._trail
+        if trail is None or trail.origin_us is None or not len(trail.t_us):
+            return SoFar("free")
+        stop = max(self._n_framed, (trail.newest_us() - trail.origin_us) // FRAME_US)
+        finder, now = self._finder.fork(), Session(self.hood)
+        now._zeros, now._patience_us = self._zeros.fork(), self._patience_us
+        holds = []
+        for found in finder.feed(trail.frames(self._n_framed, stop), last=True):
+            if isinstance(found, Free):
+                now._hang(trail, found)
+            else:
+                holds.append(found)
+        for before in holds[:-1]:
+            now._zeros.hold(trail.at_us(before.start), trail.at_us(before.stop))
+        state, hold = seen_now(finder.newest, holds, self.hood)
+        boot, now_us = trail.boot.number, trail.at_us(stop)
+        if hold is None:
+            return SoFar(state, boot, now_us - SOON_US if state == "seated" else None, now_us)
+        now._hold(trail, hold)
+        last = now._averaged(trail, now._open)[-1]
+        a = last.averaged
+        if state == "steady" and a.used_s < (SETTLED_S if last.plateau == 1 else TURNED_S):
+            state = "settling" if last.plateau == 1 else "turning"
+        elif any(last.stop_us - cut.stop_us < GUST_US for cut in last.cuts):
+            state = "gust"
+        averaged = a if math.isfinite(a.flow_m3_s) else None
+        return SoFar(state, boot, last.hold_start_us, now_us, averaged, a.used_s, last.start_us, last.plateau)
+
     def _samples(self, samples: Samples) -> list[Outcome]:
         out: list[Outcome] = []
         if self._trail is None or samples.boot.number != self._trail.boot.number:
@@ -145,7 +188,7 @@ class Session:
             before = [(-1, self._trail.airs[-1][1])] if self._trail is not None and self._trail.airs else []
             self._begin(Trail(samples.boot, self.hood, before))
             self.has_hello |= bool(samples.boot.hello)
-            self._zeros = Zeros(self.hood.taps, self._patience_us, self._zeros.newest_pa())
+            self._zeros = Zeros(self.hood.taps, self._zero_after_us, self._zeros.newest_pa())
         if len(samples):
             self.n_samples += len(samples)
             first, _ = self.spans.get(samples.boot.number, (int(samples.t_us[0]), 0))

@@ -170,7 +170,7 @@ def tabulate(session: Session, outcomes: list[Outcome], trace: Row, hood: Row) -
     }
     outcomes = [_with_late(o, assembler.late.get(o.boot, [])) for o in outcomes]
     ordered = sorted(outcomes, key=lambda o: (o.hold, o.plateau))
-    readings = [_reading(o, time) for o in ordered if o.averaged.refusal is None]
+    readings = [reading_row(o, time) for o in ordered if o.averaged.refusal is None]
     refused = [_refused(o, time) for o in ordered if o.averaged.refusal is not None]
     return Table(head, hood, readings, refused, ordered)
 
@@ -188,7 +188,8 @@ def _with_late(o: Outcome, late_us: list[int]) -> Outcome:
     return replace(o, averaged=replace(o.averaged, flags=(*o.averaged.flags, "late lines")))
 
 
-def _reading(o: Outcome, time: Timeline) -> Row:
+def reading_row(o: Outcome, time: Timeline) -> Row:
+    """Return the row of an outcome that is a reading."""
     a = o.averaged
     row = {
         "hold": o.hold,

@@ -16,6 +16,9 @@ from hoodtrace.physics.taps import RATED_COUNTS
 from hoodtrace.wire.lines import DP_INVALID
 from hoodtrace.wire.samples import Boot, Samples
 
+SLOW_US = 400_000
+"""With no edge for so long the vane hardly turns."""
+
 
 @dataclass(slots=True)
 class Trail:
@@ -76,6 +79,11 @@ class Trail:
         """Return frames `first` to `stop` (half-open) of what is kept."""
         origin_us = self.origin_us if self.origin_us is not None else 0
         return frames_between(first, stop, origin_us, self.t_us, self._turning(), self.dp_pa)
+
+    def newest_us(self) -> int:
+        """Return until when the trail tells what the vane did: its newest edge, or the newest sample if it stands."""
+        age_us = int(self.age_us[-1])
+        return int(self.t_us[-1]) - (age_us if age_us <= SLOW_US else 0)
 
     def at_us(self, frame: int) -> int:
         """Return when `frame` begins, us since boot."""

@@ -8,7 +8,7 @@ zero before it; where there is none, the first after it. Times in us since boot.
 from __future__ import annotations
 
 from bisect import bisect_left, bisect_right
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 from hoodtrace.physics.hood import Taps
 
@@ -67,6 +67,11 @@ class Zeros:
         if not before and self.older_pa is not None:
             return self.older_pa, doubtful
         return (rest.mean_pa if rest is not None else self.taps.zero_pa), doubtful
+
+    def fork(self) -> Zeros:
+        """Return a copy that goes on for itself."""
+        lists = {name: getattr(self, name).copy() for name in ("_rests", "_doubts", "_starts_us", "_stops_us")}
+        return replace(self, **lists)
 
     def newest_pa(self) -> float | None:
         """Return the last zero that was found, for the next boot."""

@@ -61,10 +61,10 @@ class LiveFlow:
             for name, table, flow in (("vane", self._hood.vane, vane), ("taps", self._hood.taps, taps))
             if table is not None
         ]
-        return f"{self._direction()} " * (self._hood.taps is not None) + ", ".join(shown) + " m3/h"
+        return f"{self.direction} " * (self._hood.taps is not None) + ", ".join(shown) + " m3/h"
 
     def _vane_m3_s(self) -> float | None:
-        vane = self._hood.vane_for(self._direction())
+        vane = self._hood.vane_for(self.direction)
         if vane is None or len(self._rows) < 2:
             return None
         dated = self._rows[self._rows[:, 2] < AGE_SATURATED_US]
@@ -79,7 +79,7 @@ class LiveFlow:
         return vane.k * self._hood.area_m2 * speed if speed >= vane.start_m_s else 0.0
 
     def _taps_m3_s(self, status: Status) -> float | None:
-        taps = self._hood.taps_for(self._direction())
+        taps = self._hood.taps_for(self.direction)
         counts_per_pa = status.hello.get("dp_counts_per_pa")
         valid = self._rows[(self._rows[:, 4] & DP_INVALID) == 0]
         if taps is None or not isinstance(counts_per_pa, int | float) or counts_per_pa <= 0 or not len(valid):
@@ -91,7 +91,8 @@ class LiveFlow:
         dp_pa = (float(valid[:, 3].mean()) / counts_per_pa - taps.zero_pa) * pressure_factor(taps, air)
         return float(flow_m3_s(np.array(dp_pa), self._hood.area_m2, taps, air.density_kg_m3))
 
-    def _direction(self) -> str:
+    @property
+    def direction(self) -> str:
         """Return the direction by the sign of the raw dp; "supply" where there is none."""
         valid = self._rows[(self._rows[:, 4] & DP_INVALID) == 0]
         return "extract" if len(valid) and valid[:, 3].mean() < 0 else "supply"

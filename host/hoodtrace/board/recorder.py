@@ -91,6 +91,8 @@ class Recorder:
         Called with the status about four times a second.
     patience_s : float, optional
         How long to wait for a board that is gone; None waits until `stop`.
+    decode_bytes : int
+        At the latest when so many bytes are there, they are decoded; a board on a fast clock sends seconds at a time.
 
     Attributes
     ----------
@@ -107,6 +109,7 @@ class Recorder:
         on_decoded: Callable[[Decoded], None] | None = None,
         on_status: Callable[[Status], None] | None = None,
         patience_s: float | None = None,
+        decode_bytes: int = DECODE_BYTES,
     ) -> None:
         self.status = Status(board.link.port, board.hello)
         self._first, self._link = board.received, board.link
@@ -114,7 +117,7 @@ class Recorder:
         self._trace, self._clock = trace, clock
         self._on_decoded, self._on_status = on_decoded, on_status
         self._patience_s = math.inf if patience_s is None else patience_s
-        self._decoder, self._undecoded = Decoder(), bytearray()
+        self._decoder, self._undecoded, self._decode_bytes = Decoder(), bytearray(), decode_bytes
         self._missing, self._boot = Missing(), str(board.hello.get("boot", ""))
         if trace.boot == self._boot:
             # The same board, still running: what it said while nobody recorded may be in its memory.
@@ -203,7 +206,7 @@ class Recorder:
             link.send("hello")
         # Small blocks are put together before they are decoded, but not while lines are being asked for.
         waits = not self._missing.n_missing and self._now_s - self._decoded_s < READ_S
-        if not block or len(self._undecoded) >= DECODE_BYTES or not waits:
+        if not block or len(self._undecoded) >= self._decode_bytes or not waits:
             self._decode()
             asked = self._missing.due(self._now_s)
             if asked is not None:
