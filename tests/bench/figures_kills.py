@@ -20,7 +20,7 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 from killed_visit import Killed
 
 LONGEST_S = 1.2
-HOLDS_A_LIFE = 8
+HOLDS_A_LIFE = 2
 
 
 def run(seed: int, n_kills: int) -> bool:
@@ -28,7 +28,7 @@ def run(seed: int, n_kills: int) -> bool:
     print(f"seed {seed}, {n_kills} kills, each within {LONGEST_S} s of the start")
     faults: list[str] = []
     with tempfile.TemporaryDirectory(prefix="hoodtrace-kills-") as name:
-        killed = Killed(Path(name), seed, n_holds=HOLDS_A_LIFE * n_kills, n_terminals=100)
+        killed = Killed(Path(name), seed, n_holds=40 + HOLDS_A_LIFE * n_kills, n_terminals=100)
         try:
             acknowledged: dict[str, Any] = {"lines": 0, "readings": []}
             for i in range(n_kills):

@@ -8,6 +8,7 @@ skips. A reading is written into the journal only after its bytes of the trace a
 
 from __future__ import annotations
 
+import math
 from collections import deque
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
@@ -36,6 +37,8 @@ SHOWN_S, TRAIL_S = 180.0, 0.2
 """Seconds that the picture of the flow goes back, and between two of its points."""
 SAME_US = 2_000_000
 """Holds that begin this close to each other are one."""
+SPEAKS_REL = 0.6
+"""Under this part of the flow at which the vane starts, the taps of a free-hanging hood show noise."""
 LOOK_US = 1_000_000
 """A hold is looked at once in so much of the board's time."""
 
@@ -114,9 +117,7 @@ class Guide:
         if not 0 <= self._seen_us - self._looked_us < LOOK_US:
             self._looked_us = self._seen_us
             self._look()
-        vane, taps = self._flow.flows_m3_s(status)
-        now = vane if vane else (abs(taps) if taps is not None else None)
-        self._now_m3h = None if now is None else m3h(now)
+        self._now_m3h = self._newest_m3h(status)
         self._turn_word = self._turn(self._now_m3h)
         t_s = self._seen_us * 1e-6
         if self._now_m3h is not None and not 0.0 <= t_s - (self.trail[-1][0] if self.trail else -1.0) < TRAIL_S:
@@ -128,6 +129,14 @@ class Guide:
         if live.flow_m3h is None and self._now_m3h is not None:
             live = replace(live, flow_m3h=self._now_m3h, direction=self._flow.direction)
         return live
+
+    def _newest_m3h(self, status: Status) -> float | None:
+        """Return the flow of the last second: the vane's, or where it stands the taps' if they say more than noise."""
+        vane, taps = self._flow.flows_m3_s(status)
+        if vane or taps is None:
+            return None if vane is None else m3h(vane)
+        least = SPEAKS_REL * (self._hood.start_flow_m3_s("supply") or 0.0)
+        return m3h(abs(taps)) if abs(taps) > least else 0.0
 
     # ---- the hold
 
@@ -247,18 +256,9 @@ class Guide:
 
     def _fields(self, outcome: Outcome, terminal: str, hold: _Hold) -> dict[str, Any]:
         row = reading_row(outcome, Timeline(self._session.spans, self._session.assembler.clocks))
-        dropped = ("vane_m3h", "u_vane_m3h", "taps_m3h", "u_taps_m3h", "confidence")
-        terms = [[t.name, m3h(t.u_m3_s), t.dof if t.dof < 1e300 else None, t.scope] for t in outcome.averaged.terms]
-        return {
-            "terminal": terminal,
-            "trace": self._trace,
-            **{key: value for key, value in row.items() if key not in dropped},
-            "terms": terms,
-            "r_k_c": self._hood.r_k_c,
-            "ended": hold.ended,
-            "after_turn": self._visit.state.target is not None,
-            "hood_on": True,
-        }
+        fields = reading_fields(row, outcome, self._hood)
+        turned = self._visit.state.target is not None
+        return {"terminal": terminal, "trace": self._trace, **fields, "ended": hold.ended, "after_turn": turned}
 
     def _give(self, fields: dict[str, Any]) -> bool:
         """Write the reading into the journal, as doubtful where its direction is not the plan's."""
@@ -332,6 +332,14 @@ class Guide:
         self._say(f"cue {name}")
         number = self.cues[-1][0] + 1 if self.cues else 1
         self.cues = [*self.cues[-7:], (number, name)]
+
+
+def reading_fields(row: Mapping[str, Any], outcome: Outcome, hood: Hood) -> dict[str, Any]:
+    """Return what the journal keeps of a reading: its `row` as `hoodtrace readings` has it, and its budget [m3/h]."""
+    dropped = ("vane_m3h", "u_vane_m3h", "taps_m3h", "u_taps_m3h", "confidence")
+    terms = [[t.name, m3h(t.u_m3_s), t.dof if t.dof < math.inf else None, t.scope] for t in outcome.averaged.terms]
+    kept = {key: value for key, value in row.items() if key not in dropped}
+    return {**kept, "terms": terms, "r_k_c": hood.r_k_c, "hood_on": True}
 
 
 def _common_m3h(now: SoFar) -> float | None:

@@ -9,7 +9,7 @@ Nothing here is measured; all names and figures are invented.
 from __future__ import annotations
 
 import tomllib
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -169,6 +169,32 @@ def demo_scenario(seed: int) -> Scenario:
         ]
     steps += [Carry(_draw(rng, 6.0, 10.0)), Rest(12.0)]
     return Scenario(hood, tuple(steps), ROOM)
+
+
+def page_scenario(seed: int) -> Scenario:
+    """Draw a visit for the eye: the demo's terminals in their order, the first one twice, calm holds, short ways.
+
+    Parameters
+    ----------
+    seed : int
+
+    Returns
+    -------
+    Scenario
+    """
+    rng = np.random.default_rng((seed, 2))
+    file = tomllib.loads(demo_hood_toml())
+    steps: list[Step] = [Rest(8.0)]
+    for terminal in (TERMINALS[0], *TERMINALS):
+        calm = replace(
+            _hold(terminal, rng, _draw(rng, 26.0, 30.0), file["placement"]["u_rel"]),
+            events=(),
+            turbulence_rel=0.025,
+            taus_s=(0.3,),
+            weights=(1.0,),
+        )
+        steps += [Carry(_draw(rng, 4.0, 6.0)), Rest(4.0), calm, Carry(_draw(rng, 10.0, 12.0)), Rest(6.0)]
+    return Scenario(true_hood(file, rng), tuple(steps), ROOM)
 
 
 def true_hood(file: dict[str, Any], rng: np.random.Generator) -> TrueHood:

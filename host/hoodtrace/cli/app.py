@@ -13,14 +13,17 @@ from hoodtrace.cli.board import board
 from hoodtrace.cli.calibrate import calibrate
 from hoodtrace.cli.checks import placement, zero
 from hoodtrace.cli.demo import demo
+from hoodtrace.cli.enter import enter, event, fan
 from hoodtrace.cli.fetch import fetch
 from hoodtrace.cli.hood_describe import describe
 from hoodtrace.cli.install import install
 from hoodtrace.cli.ports import ports
 from hoodtrace.cli.printable import printable
+from hoodtrace.cli.rates import rates
 from hoodtrace.cli.readings import readings
 from hoodtrace.cli.record import record
 from hoodtrace.cli.virtual import virtual
+from hoodtrace.cli.visit import visit
 from hoodtrace.errors import HoodtraceError
 
 app = typer.Typer(
@@ -32,6 +35,11 @@ app = typer.Typer(
 )
 COMMANDS: tuple[tuple[str, Callable[..., None]], ...] = (
     ("demo", demo),
+    ("visit", visit),
+    ("rates", rates),
+    ("enter", enter),
+    ("event", event),
+    ("fan", fan),
     ("ports", ports),
     ("install", install),
     ("board", board),

@@ -18,47 +18,47 @@ from hoodtrace.errors import UsageError
 if TYPE_CHECKING:
     from hoodtrace.averaging.table import Row, Table
     from hoodtrace.board.recorder import Status
+    from hoodtrace.dwelling.visit import Visit
 
 BEGINS = datetime(2026, 3, 2, 9, 0, tzinfo=UTC)
 """The demo's own time of day: a simulated house has no other."""
 MARK = "made-by-hoodtrace-demo"
 TRACE = "visit.trace"
+ANSWERS = {"outdoor_c": 6.0, "indoor_c": 20.8, "wind": "light"}
+"""What the demo's tuner answers; to other questions the first choice."""
 
 
 def demo(
     folder: Annotated[Path, typer.Argument(help="Where to leave the visit.")] = Path("hoodtrace-demo"),
     seed: Annotated[int | None, typer.Option(help="Draw the same house and air again.")] = None,
+    page: Annotated[
+        bool, typer.Option("--page", help="On the page of a visit, in real time: a first reading within two minutes.")
+    ] = False,
+    page_port: Annotated[int, typer.Option(help="Where the page is served.")] = 8137,
+    lan: Annotated[bool, typer.Option("--lan", help="Serve the local network too, for a phone: code and QR.")] = False,
+    language: Annotated[str | None, typer.Option(help="Of the page; without it that of your system.")] = None,
+    no_browser: Annotated[bool, typer.Option("--no-browser", help="Print the page's address, open nothing.")] = False,
 ) -> None:
     """Visit a simulated house: real firmware, recorder and averaging, no hardware."""
     from hoodtrace.averaging.table import readings_of
-    from hoodtrace.board.scenario import demo_hood_toml, demo_scenario, demo_visit_toml
+    from hoodtrace.board.scenario import demo_scenario
     from hoodtrace.board.world import write_world
-    from hoodtrace.dwelling import journal
 
     begun_s = time.monotonic()
     seed = time.time_ns() % 1_000_000 if seed is None else seed
-    _clear(folder)
-    (folder / "traces").mkdir(parents=True)
-    (folder / MARK).write_text(f"seed {seed}\n")
-    (folder / "hood.toml").write_text(demo_hood_toml(), encoding="utf-8")
-    (folder / "visit.toml").write_text(demo_visit_toml(), encoding="utf-8")
-    journal.append(folder, {"kind": "begun", "utc": BEGINS.isoformat(), "what": "demo", "seed": seed})
+    visit = _begun(folder, seed)
+    if page:
+        from hoodtrace.cli.demo_page import lead
+
+        lead(folder, seed, page_port, lan, language, not no_browser)
+        return
     with tempfile.TemporaryDirectory(prefix="hoodtrace-world-") as world:
         write_world(demo_scenario(seed), Path(world), seed)
         truth = json.loads((Path(world) / "truth.json").read_text())
         runtime = _record(Path(world), folder / "traces" / TRACE, truth["duration_s"])
     (folder / "traces" / "visit.truth.json").write_text(json.dumps(truth, indent=1) + "\n")
     found = readings_of(folder / "traces" / TRACE, folder / "hood.toml")
-    journal.append(
-        folder,
-        {
-            "kind": "trace closed",
-            "utc": (BEGINS + timedelta(seconds=truth["duration_s"])).isoformat(),
-            "trace": f"traces/{TRACE}",
-            "bytes": (folder / "traces" / TRACE).stat().st_size,
-            "sha256": found.trace["sha256"],
-        },
-    )
+    _give(visit, found, truth)
     _print(found, truth, folder)
     typer.echo(f"The firmware ran under {runtime}; seed {seed}; {time.monotonic() - begun_s:.1f} s in all.")
     if not runtime.startswith("MicroPython"):
@@ -66,7 +66,55 @@ def demo(
     typer.echo(f"Visit: {folder} (plan, hood file, journal, traces/{TRACE} and the truth beside it)")
     command = "hoodtrace" if shutil.which("hoodtrace") else sys.argv[0]
     typer.echo(f"Next:  {command} readings {folder / 'traces' / TRACE} --hood {folder / 'hood.toml'}")
+    typer.echo(f"       {command} visit {folder} --list")
+    typer.echo(f"The same on a page, in real time:  {command} demo --page")
     typer.echo("On a real visit: a firm ladder, no hand above your reach, and a qualified person where a fire burns.")
+
+
+def _begun(folder: Path, seed: int) -> Visit:
+    """Make the folder, begin the visit, and answer what is asked before the first reading."""
+    from hoodtrace.board.scenario import demo_hood_toml, demo_visit_toml
+    from hoodtrace.dwelling.visit import Visit
+
+    _clear(folder)
+    (folder / "traces").mkdir(parents=True)
+    (folder / MARK).write_text(f"seed {seed}\n")
+    (folder / "hood.toml").write_text(demo_hood_toml(), encoding="utf-8")
+    (folder / "visit.toml").write_text(demo_visit_toml(), encoding="utf-8")
+    visit = Visit(folder)
+    visit.decide({"do": "begin", "software": f"demo, seed {seed}"}, BEGINS.isoformat())
+    while (question := visit.step().question) is not None:
+        said: Any = ANSWERS.get(question.id, question.options[0] if question.options else None)
+        visit.decide({"do": "answer", "question": question.id, "value": said}, BEGINS.isoformat())
+    return visit
+
+
+def _give(visit: Visit, found: Table, truth: Row) -> None:
+    """Give each terminal the reading of its hold, the last one where the valve was turned meanwhile."""
+    from hoodtrace.board.guide import reading_fields
+    from hoodtrace.physics.hood import read_hood
+
+    trace, (hood, _) = f"traces/{TRACE}", read_hood(visit.folder / "hood.toml")
+    origin_s = _first_sample_s(visit.folder / trace)
+    visit.decide({"do": "trace opened", "trace": trace}, BEGINS.isoformat())
+    given = {(row["hold"], row["plateau"]): row for row in found.readings}
+    outcomes = {(outcome.hold, outcome.plateau): outcome for outcome in found.outcomes}
+    for hold in truth["holds"]:
+        mine = [
+            place
+            for place, row in given.items()
+            if hold["seated_s"] - 2.0 <= row["start_s"] + origin_s and row["end_s"] + origin_s <= hold["lifted_s"] + 2.0
+        ]
+        if mine:
+            place = max(mine)
+            fields = reading_fields(given[place], outcomes[place], hood)
+            reading = {"terminal": hold["terminal"], "trace": trace, **fields, "after_turn": len(hold["plateaus"]) > 1}
+            utc = (BEGINS + timedelta(seconds=given[place]["hold_end_s"])).isoformat()
+            visit.decide({"do": "go", "terminal": hold["terminal"]}, utc)
+            visit.decide({"do": "reading", "reading": reading}, utc)
+    size = (visit.folder / trace).stat().st_size
+    closed = {"do": "trace closed", "trace": trace, "bytes": size, "sha256": found.trace["sha256"]}
+    visit.decide(closed, (BEGINS + timedelta(seconds=truth["duration_s"])).isoformat())
 
 
 def _clear(folder: Path) -> None:
