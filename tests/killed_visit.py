@@ -106,6 +106,20 @@ class Killed:
         if self._board.stdout is not None:
             self._board.stdout.close()
 
+    def first_reading_s(self) -> float:
+        """One life that ends with its first reading: how long that took on this machine."""
+        begun_s = time.monotonic()
+        n = len(Visit(self.folder).state.placements)
+        child = multiprocessing.get_context("fork").Process(
+            target=life, args=(self.folder, self.port, os.open(os.devnull, os.O_WRONLY))
+        )
+        child.start()
+        while len(Visit(self.folder).state.placements) == n and time.monotonic() - begun_s < 60.0:
+            time.sleep(0.05)
+        child.kill()
+        child.join()
+        return time.monotonic() - begun_s
+
     def once(self, longest_s: float) -> dict[str, Any]:
         """One life, killed after a drawn time; return the last thing that it acknowledged."""
         out, into = os.pipe()

@@ -12,7 +12,7 @@ import pytest
 
 from killed_visit import Killed
 
-SEED, N_KILLS, LONGEST_S = 5, 12, 1.5
+SEED, N_KILLS = 5, 12
 
 
 @pytest.mark.slow
@@ -20,8 +20,9 @@ SEED, N_KILLS, LONGEST_S = 5, 12, 1.5
 def test_no_accepted_reading_is_lost_or_doubled_and_each_has_its_trace(tmp_path: Path) -> None:
     killed = Killed(tmp_path, SEED, n_holds=200, n_terminals=40)
     try:
+        longest_s = 1.5 * killed.first_reading_s()
         for _ in range(N_KILLS):
-            said = killed.once(LONGEST_S)
+            said = killed.once(longest_s)
             assert killed.check(said) == []
     finally:
         killed.stop()

@@ -36,6 +36,7 @@ def visit(tmp_path: Path) -> Visit:
         ("lifted", "do.wait"),
         ("again", "do.again"),
         ("no board", "do.no_board"),
+        ("by hand", "do.by_hand"),
     ],
 )
 def test_the_sentence_follows_the_hood(visit: Visit, state: str, key: str) -> None:

@@ -154,7 +154,8 @@ def test_the_same_answer_twice_is_taken_once(visit: Visit) -> None:
 
 def test_a_decision_made_on_an_old_view_is_refused(visit: Visit) -> None:
     answer_all(visit)
-    seen = visit.state.n_lines
+    seen = visit.state.n_decisions
+    visit.decide({"do": "trace opened", "trace": "traces/01.trace"}, UTC)  # nobody decided that
     visit.decide({"do": "skip", "version": seen}, UTC)
     with pytest.raises(NotNow, match="meanwhile"):
         Visit(visit.folder).decide({"do": "skip", "version": seen}, UTC)

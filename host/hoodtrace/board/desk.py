@@ -10,6 +10,7 @@ from __future__ import annotations
 import threading
 import time
 from collections.abc import Mapping
+from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
@@ -88,13 +89,13 @@ class Desk:
         """Return what the hood sees now, and how board and link do."""
         with self.lock:
             guide, recorder = self._guide, self._recorder
+            if self._thread is None:
+                return Live(state="by hand")
             if guide is None or recorder is None:
                 return Live(trouble=self._trouble)
             status = recorder.status
             live = guide.shown()
             flags = (status.last or {}).get("flags", 0)
-            from dataclasses import replace
-
             return replace(
                 live,
                 state="no board" if status.trouble else live.state,

@@ -35,6 +35,8 @@ MEANT_US = 6_000_000
 """What walking with the hood makes look like a hold is shorter than this (own simulations: up to 5 s)."""
 SHOWN_S, TRAIL_S = 180.0, 0.2
 """Seconds that the picture of the flow goes back, and between two of its points."""
+OFF_US, OFF_TURNING_US = 1_000_000, 4_000_000
+"""The hood is off once it has looked so for so long: turning a valve far looks like that for a moment."""
 SAME_US = 2_000_000
 """Holds that begin this close to each other are one."""
 SPEAKS_REL = 0.6
@@ -56,6 +58,7 @@ class _Hold:
     ended: str = ""
     void: bool = False
     lifted: bool = False
+    off_us: int | None = None
     used_s: float = 0.0
     then_skip: bool = False
 
@@ -147,8 +150,11 @@ class Guide:
         hold = self._current(now)
         if now.hold_start_us is None or (now.averaged is None and now.state in ("free", "carried", "seated")):
             if hold is not None and not hold.lifted:
-                self._lift(hold, before)
-            if now.state == "seated":
+                hold.off_us = now.now_us if hold.off_us is None else hold.off_us
+                if now.now_us - hold.off_us < (OFF_TURNING_US if self._visit.state.target is not None else OFF_US):
+                    return
+                self._lift(hold, hold.off_us)
+            if now.state == before.state == "seated":
                 self.live = Live(state="seated")
             elif any(h.ended for h in self._holds):
                 self.live = replace(self.live, state="lifted", share=None, left_s=None)
@@ -160,7 +166,7 @@ class Guide:
             self._holds.append(hold)
             self._turning.begin(self._visit.state.target)
             self._cue("seated")
-        hold.lifted, hold.used_s = False, max(hold.used_s, now.used_s)
+        hold.lifted, hold.off_us, hold.used_s = False, None, max(hold.used_s, now.used_s)
         if hold.used_s >= LEAST_USED_S and not hold.void:
             self._passed, self.why_again = None, ""  # a new one; anything shorter may be carrying
         verdict = hold.stop.look(now)
@@ -195,7 +201,7 @@ class Guide:
         """Return the newest hold that is long enough to be no carrying."""
         return next((hold for hold in reversed(self._holds) if hold.used_s >= LEAST_USED_S), None)
 
-    def _lift(self, hold: _Hold, before: SoFar) -> None:
+    def _lift(self, hold: _Hold, off_us: int) -> None:
         """Take note that the hood came off; where nothing said that it was enough, say so at once."""
         hold.lifted = True
         if hold.ended or hold.void:
@@ -203,7 +209,7 @@ class Guide:
         hold.void = True
         if hold.used_s < LEAST_USED_S:
             self._holds.remove(hold)  # too short for a reading; or carrying, which looks like a hold for some seconds
-        if before.now_us - hold.start_us >= MEANT_US:
+        if off_us - hold.start_us >= MEANT_US:
             self._again("lifted early")
 
     def _new_stop(self) -> Stop:
@@ -223,7 +229,7 @@ class Guide:
         """Decide what becomes of a hold that is over and whose readings are final."""
         hold = self._found(plateaus[0])
         step = self._visit.step(past_doubt=True)
-        if step.kind != "measure":
+        if step.kind != "measure" or self._visit.terminal(step.terminal).cover != "hood":
             return
         chosen = self._chosen(plateaus)
         if chosen is None:
@@ -300,7 +306,7 @@ class Guide:
             elif self._decide({"do": "repeat", "why": "button"}):
                 self._cue("again")
         elif press == "long":
-            if hold is not None and hold.lifted and hold.ended:
+            if hold is not None and hold.ended and (hold.lifted or hold.off_us is not None):
                 hold.then_skip = True
                 self._cue("steady")
                 return

@@ -10,6 +10,8 @@ from hoodtrace.dwelling.state import Target
 
 NEAR_REL = 0.15
 FAR_US, NEAR_US = 1_500_000, 1_000_000
+STANDS_US = 500_000
+"""The flow is there once it has been within the limits for so long."""
 
 
 class Turning:
@@ -19,8 +21,14 @@ class Turning:
     --------
     >>> turning, target = Turning(), Target("S1", 30.0, 28.5, 31.5)
     >>> turning.begin(target)
-    >>> [turning.look(target, flow, 2_000_000 * i) for i, flow in enumerate((40.0, 33.0, 30.2, 27.0), 1)]
-    [('far less', 'turn-less'), ('near less', 'turn-less'), ('there', 'steady'), ('past more', 'turn-more')]
+    >>> flows = (40.0, 33.0, 30.2, 30.1, 27.0)
+    >>> for i, flow in enumerate(flows, 1):
+    ...     turning.look(target, flow, 2_000_000 * i)
+    ('far less', 'turn-less')
+    ('near less', 'turn-less')
+    ('near less', '')
+    ('there', 'steady')
+    ('past more', 'turn-more')
     """
 
     def __init__(self) -> None:
@@ -32,6 +40,7 @@ class Turning:
         self._side = 0
         self._told_us = -FAR_US
         self._was = ""
+        self._inside_us: int | None = None
 
     def look(self, target: Target, now_m3h: float, t_us: int) -> tuple[str, str]:
         """Return the word for the page and the cue to play now (empty: none).
@@ -47,8 +56,12 @@ class Turning:
         if target != self._target:
             self.begin(target)
         if target.low_m3h <= now_m3h <= target.high_m3h:
+            self._inside_us = t_us if self._inside_us is None else self._inside_us
+            if t_us - self._inside_us < STANDS_US:
+                return self._was, ""  # the flow may only be passing through
             first, self._was = self._was != "there", "there"
             return "there", "steady" if first else ""
+        self._inside_us = None
         side = 1 if now_m3h > target.high_m3h else -1
         self._side = self._side or side
         way = "less" if side > 0 else "more"

@@ -17,10 +17,10 @@ from hoodtrace.calibration.fit_next import next_flow
 from hoodtrace.calibration.hood_text import TomlValue, new_hood_toml
 from hoodtrace.calibration.session import first_flow, flows_to_try
 from hoodtrace.cli.printable import printable, say
-from hoodtrace.cli.whole_file import write_whole
 from hoodtrace.errors import FileError, MeasurementError, UsageError
 from hoodtrace.physics.air import assumed_air
 from hoodtrace.units import m3_s, m3h
+from hoodtrace.wire.whole_file import write_whole
 
 if TYPE_CHECKING:
     from hoodtrace.calibration.points import Point

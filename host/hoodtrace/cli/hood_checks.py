@@ -17,10 +17,10 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
 
 from hoodtrace.cli.printable import printable, wrapped
-from hoodtrace.cli.whole_file import write_whole
 from hoodtrace.cli.zero_seen import ZERO_S, zero_of
 from hoodtrace.errors import HoodError, MeasurementError, UsageError
 from hoodtrace.units import m3h
+from hoodtrace.wire.whole_file import write_whole
 
 if TYPE_CHECKING:
     from hoodtrace.calibration.placement import Repeats

@@ -106,8 +106,8 @@ def _not_begun(visit: Path) -> None:
 
 
 def _write(path: Path, text: str, plan: Plan, found: Rates) -> None:
-    from hoodtrace.cli.whole_file import write_whole
     from hoodtrace.dwelling.plan_flows import with_flows
+    from hoodtrace.wire.whole_file import write_whole
 
     new = with_flows(text, found.filled(plan), path)
     try:

@@ -91,12 +91,14 @@ def _make(
     elif old is not None:
         make_folder(folder, copied(read_plan(old / "visit.toml")), hood)
     else:
+        from hoodtrace.pages.plan_draft import forget_draft
         from hoodtrace.pages.plan_form import ask_for_plan
 
         asked = ask_for_plan(folder, page_port, language, not no_browser)
         if asked is None:
             raise UsageError(f"{folder}: no plan was made. Give one with --plan, or fill in the form")
         make_folder(folder, asked, hood)
+        forget_draft(folder)
     typer.echo(f"{folder}: plan, hood file, traces/ and, once it begins, the journal")
 
 
@@ -127,9 +129,9 @@ def _begin(opened: Visit, follow_up: Path | None) -> None:
 
 
 def _prepare(opened: Visit) -> None:
-    from hoodtrace.cli.whole_file import write_whole
     from hoodtrace.dwelling.prepare import as_lines, preparation
     from hoodtrace.reporting.prepare_page import prepare_pdf
+    from hoodtrace.wire.whole_file import write_whole
 
     path = opened.folder / "prepare.pdf"
     write_whole(path, prepare_pdf(opened.plan, datetime.now().astimezone().date()))

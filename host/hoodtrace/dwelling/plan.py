@@ -228,8 +228,17 @@ def parse_plan(text: str, path: Path | str) -> Plan:
     keys, faults = faults_in(PLAN, content)
     if keys is None:
         raise _refused(path, faults)
+    plan = plan_of(keys)
+    faults = list(misfits(plan))
+    if faults:
+        raise _refused(path, faults)
+    return plan
+
+
+def plan_of(keys: Mapping[str, Any]) -> Plan:
+    """Return the plan that the keys of a visit.toml say; each is right by itself (see `plan_keys`)."""
     hold = keys.get("hold", {})
-    plan = Plan(
+    return Plan(
         site=Site(**keys["site"]),
         systems=tuple(System(**each) for each in keys["system"]),
         terminals=tuple(Terminal(**each) for each in keys["terminal"]),
@@ -240,10 +249,6 @@ def parse_plan(text: str, path: Path | str) -> Plan:
         appliances=tuple(Appliance(**each) for each in keys.get("appliance", [])),
         **hold,
     )
-    faults = list(misfits(plan))
-    if faults:
-        raise _refused(path, faults)
-    return plan
 
 
 def terminal_of(keys: Mapping[str, Any]) -> Terminal:

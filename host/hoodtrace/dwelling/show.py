@@ -37,7 +37,7 @@ def screen(visit: Visit, live: Live, why_again: str = "", cues: tuple[tuple[int,
         mode = "turn"
     target = state.target
     return Screen(
-        version=state.n_lines,
+        version=state.n_decisions,
         mode=mode,
         sentence=_sentence(visit, step, live, why_again),
         live=live,
@@ -90,6 +90,8 @@ def _sentence(visit: Visit, step: Step, live: Live, why_again: str) -> Say:
     }
     if terminal.cover in ("parts", "traverse"):
         return Say(f"do.{terminal.cover}", values)
+    if live.state == "by hand":
+        return Say("do.by_hand", values)
     if live.state == "no board":
         return Say("do.no_board", values)
     if visit.state.target is not None and live.turn:

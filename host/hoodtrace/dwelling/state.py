@@ -15,6 +15,8 @@ from hoodtrace.dwelling.plan import terminal_of
 if TYPE_CHECKING:
     from hoodtrace.dwelling.plan import Plan, Terminal
 
+BY_THE_PROGRAM = ("trace opened", "trace closed")
+"""Kinds of lines that nobody decided; all others make what somebody has seen before old."""
 WEATHER = ("outdoor_c", "wind", "indoor_c")
 
 Entry = Mapping[str, Any]
@@ -57,6 +59,7 @@ class State:
     """A visit so far. `trailing` is what the newest decision was, for the sentence that confirms it."""
 
     n_lines: int = 0
+    n_decisions: int = 0
     begun: Entry | None = None
     answers: dict[str, Answer] = field(default_factory=dict)
     setting: str = ""
@@ -102,9 +105,11 @@ def fold(state: State, plan: Plan, entry: Entry) -> None:
     """Take the next line of the journal into `state`."""
     state.n_lines += 1
     kind = entry.get("kind")
+    if kind not in BY_THE_PROGRAM:
+        state.n_decisions += 1
     if kind in _TAKES:
         _TAKES[kind](state, plan, entry)
-        if kind not in ("trace opened", "trace closed"):
+        if kind not in BY_THE_PROGRAM:
             state.trailing = entry
 
 

@@ -117,8 +117,8 @@ class Visit:
         Parameters
         ----------
         decision : mapping
-            ``do`` and what that needs, see `_DECISIONS`; ``version``, if given, is the number of lines of the journal
-            that whoever decides has seen: with newer ones it is refused.
+            ``do`` and what that needs, see `_DECISIONS`; ``version``, if given, is the number of decisions in the
+            journal that whoever decides has seen: with newer ones it is refused.
         utc : str
             The time of day, ISO 8601.
         begins : bool
@@ -140,7 +140,7 @@ class Visit:
             journal.drop_torn(self.folder)
             self._catch_up()
             version = decision.get("version")
-            if version is not None and version != self.state.n_lines:
+            if version is not None and version != self.state.n_decisions:
                 raise NotNow(Say("refused.meanwhile"), "somebody else decided meanwhile: look again, then decide")
             if not self.begun and decision.get("do") != "begin" and not begins:
                 raise NotNow(Say("refused.not_begun"), f"{self.folder}: the visit has not begun")

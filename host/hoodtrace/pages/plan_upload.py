@@ -1,0 +1,92 @@
+"""Terminals from a table that is uploaded in the form of a plan: its bytes are all that is used."""
+
+from __future__ import annotations
+
+import tempfile
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from nicegui import html, ui
+from nicegui.events import UploadEventArguments
+
+from hoodtrace.dwelling.plan import Plan
+from hoodtrace.dwelling.plan_table import FromTable, plan_from_table
+from hoodtrace.errors import HoodtraceError, VisitError
+from hoodtrace.pages.plan_fields import button
+from hoodtrace.pages.plan_typed import known_part, take_terminals
+
+if TYPE_CHECKING:
+    from hoodtrace.pages.plan_page import PlanPage
+
+_LARGEST_BYTES = 5_000_000
+
+
+def table_of(name: str, content: bytes, base: Plan) -> FromTable:
+    """Return the plan that an uploaded table gives, built on `base`; `name` is only what messages call it.
+
+    Raises
+    ------
+    VisitError
+        Cells are at fault, or it is no table.
+    """
+    with tempfile.TemporaryDirectory() as folder:
+        path = Path(folder) / "table"
+        path.write_bytes(content)
+        try:
+            return plan_from_table(path, base)
+        except VisitError as error:
+            raise VisitError(name, str(error).removeprefix(f"{path}: "), error.key) from error
+
+
+class UploadTool:
+    """The tool in one browser."""
+
+    def __init__(self, page: PlanPage) -> None:
+        self._page, self._words = page, page.words
+        self._said: list[str] = []
+        self._refused = False
+
+    def build(self) -> None:
+        """Put the tool into the page."""
+        with html.details().classes("tool"):
+            html.summary(self._words("form.table_title"))
+            html.p(self._words("form.table_words")).classes("words")
+            self._upload = ui.upload(
+                on_upload=self._took,
+                on_rejected=lambda: self._refuse(self._words("form.table_rejected")),
+                auto_upload=True,
+                max_file_size=_LARGEST_BYTES,
+            ).classes("hidden")
+            self._upload.props["accept"] = ".csv,.xlsx"
+            with html.div().classes("buttons"):
+                # The browser opens its file dialog only in the very press.
+                pick = f"() => getElement({self._upload.id}).$refs.qRef.pickFiles()"
+                button(self._words("form.table_choose"), None, press=pick)
+            self._answer()
+
+    async def _took(self, event: UploadEventArguments) -> None:
+        name, content = event.file.name, await event.file.read()
+        self._upload.reset()
+        draft = self._page.draft
+        try:
+            found = table_of(name, content, known_part(draft, self._words, Path(name).stem.strip() or "visit"))
+        except HoodtraceError as error:
+            self._refuse(str(error))
+            return
+        draft.remember()
+        take_terminals(found.plan, draft)
+        taken = self._words("form.table_taken", n=len(found.plan.terminals), file=name)
+        self._said, self._refused = [taken, *found.notes], False
+        self._page.changed()
+        self._answer.refresh()
+        self._page.say(taken)
+
+    def _refuse(self, why: str) -> None:
+        self._said, self._refused = [why], True
+        self._answer.refresh()
+
+    @ui.refreshable_method
+    def _answer(self) -> None:
+        with html.div(role="status").classes("said"), html.ul():
+            for line in self._said:
+                html.li(line).classes("fault" if self._refused else "")

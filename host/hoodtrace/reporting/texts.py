@@ -1,0 +1,159 @@
+"""Words of the page and the report in the reader's language: a key and values in, a sentence out.
+
+Each language is one file in ``texts/`` with the same keys. Values are put in as text and never read as markup or as
+another key; numbers take the language's decimal sign. A key that a file lacks is a mistake in the program, not a
+sentence: `Words` raises.
+"""
+
+from __future__ import annotations
+
+import locale
+import math
+import tomllib
+from collections.abc import Mapping
+from functools import cache
+from pathlib import Path
+from typing import Any
+
+from hoodtrace.dwelling.screen import Say, Value
+
+FOLDER = Path(__file__).with_name("texts")
+ENGLISH = "en"
+MINUS = "\N{MINUS SIGN}"
+WHOLE_FROM_M3H = 99.95
+"""From here flows are shown without decimals."""
+
+
+def languages() -> tuple[str, ...]:
+    """Return the languages that there are texts for."""
+    return tuple(sorted(path.stem for path in FOLDER.glob("*.toml")))
+
+
+def key_of(name: str) -> str:
+    """Return a word of the program as a part of a key.
+
+    Examples
+    --------
+    >>> key_of("as found")
+    'as_found'
+    """
+    return name.replace(" ", "_")
+
+
+class Words:
+    """The texts of one language.
+
+    Parameters
+    ----------
+    language : str or None
+        Such as "de" or "de_AT"; None: that of the system. Where there is no such file it is English, and `missing`
+        holds what was asked for.
+
+    Examples
+    --------
+    >>> words = Words("en")
+    >>> words.say(Say("last.reading", {"terminal": "S1", "flow_m3h": 44.93, "expanded_m3h": 2.18}))
+    'S1: 44.9 m³/h ± 2.2 m³/h is kept.'
+    """
+
+    def __init__(self, language: str | None = None) -> None:
+        wanted = (language or _system_language()).replace("-", "_").split("_")[0].lower()
+        there = wanted in languages()
+        self.language = wanted if there else ENGLISH
+        self.missing = "" if there else wanted
+        self._texts = _read(self.language)
+
+    @property
+    def name(self) -> str:
+        """The language's name in itself."""
+        return self._texts["language.name"]
+
+    def say(self, said: Say, spoken: bool = False) -> str:
+        """Return the sentence; with `spoken` as it is read out, units in full.
+
+        Raises
+        ------
+        KeyError
+            There is no such text, or it wants a value that is not there.
+        """
+        return self._texts[said.key].strip("\n").format_map(_Filled(self, said.values, spoken))
+
+    def __call__(self, key: str, **values: Value) -> str:
+        """Return the text of `key`."""
+        return self.say(Say(key, values))
+
+    def head(self, said: Say, spoken: bool = False) -> str:
+        """Return the first line: what is read from three metres."""
+        return self.say(said, spoken).split("\n", 1)[0]
+
+    def rest(self, said: Say) -> str:
+        """Return what stands below the first line; empty where there is nothing."""
+        return self.say(said).partition("\n")[2].replace("\n", " ")
+
+    def word(self, group: str, name: str) -> str:
+        """Return the word for a name of the program, such as a state; a name with no word comes back as it is."""
+        return self._texts.get(f"{group}.{key_of(name)}", name)
+
+    def flow(self, flow_m3h: float, spoken: bool = False) -> str:
+        """Return a flow with its unit, rounded to what a hood can tell.
+
+        Examples
+        --------
+        >>> words = Words("en")
+        >>> words.flow(44.949), words.flow(312.4), words.flow(0.04)
+        ('44.9 m³/h', '312 m³/h', '0.04 m³/h')
+        """
+        unit = self._texts["language.flow_unit_spoken" if spoken else "language.flow_unit"]
+        return f"{self.bare_flow(flow_m3h)} {unit}"
+
+    def bare_flow(self, flow_m3h: float) -> str:
+        """Return a flow without its unit."""
+        size = abs(flow_m3h)
+        digits = 0 if size >= WHOLE_FROM_M3H else 2 if 0.0 < size < 0.05 else 1
+        return self.number(flow_m3h, digits)
+
+    def number(self, number: float, digits: int) -> str:
+        """Return a number with so many decimals and the language's decimal sign."""
+        if not math.isfinite(number):
+            raise ValueError(f"{number} is nothing to show")
+        return f"{number:.{digits}f}".replace("-", MINUS).replace(".", self._texts["language.decimal"])
+
+    def filled(self, name: str, value: Value, spoken: bool = False) -> str:
+        """Return a value as it stands in a sentence; its unit is the end of its name."""
+        if isinstance(value, str):
+            if name == "direction":
+                return self.word("direction", value)
+            if name == "why":
+                return self._why(value)
+            return value
+        if name.endswith("_m3h"):
+            return self.flow(value, spoken)
+        if name.endswith("_rel"):
+            return f"{self.number(100.0 * value, 1)} %"
+        if name.endswith("_s"):
+            return f"{self.number(value, 0)} s"
+        if name.endswith("_m"):
+            return f"{self.number(value, 1)} m"
+        return str(value) if isinstance(value, int) else self.number(value, 1)
+
+    def _why(self, why: str) -> str:
+        return self._texts.get(f"why.{key_of(why)}", why)
+
+
+class _Filled(dict[str, str]):
+    """The values of one sentence; one that is missing is a KeyError."""
+
+    def __init__(self, words: Words, values: Mapping[str, Value], spoken: bool) -> None:
+        super().__init__({name: words.filled(name, value, spoken) for name, value in values.items()})
+
+
+@cache
+def _read(language: str) -> dict[str, str]:
+    """Return the texts of a language by their whole key."""
+    with (FOLDER / f"{language}.toml").open("rb") as file:
+        tables: dict[str, dict[str, Any]] = tomllib.load(file)
+    return {f"{group}.{key}": str(text) for group, texts in tables.items() for key, text in texts.items()}
+
+
+def _system_language() -> str:
+    return locale.getlocale()[0] or ENGLISH

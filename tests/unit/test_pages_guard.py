@@ -1,0 +1,192 @@
+"""Who gets past the door: only who has the key or a code, called by the right name, from the page itself."""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from hoodtrace.board.desk import Desk
+from hoodtrace.board.scenario import demo_hood_toml, demo_visit_toml
+from hoodtrace.dwelling.screen import Screen
+from hoodtrace.pages import guard as guard_module
+from hoodtrace.pages.guard import Guard, Scope
+from hoodtrace.pages.pulse import Pulse
+from hoodtrace.reporting.texts import Words
+
+HERE, THERE, LAN = ("127.0.0.1", 50000), ("192.168.1.9", 50000), "192.168.1.5:8137"
+
+
+async def behind(scope: Scope, receive: Any, send: Any) -> None:
+    """What is guarded: tells which headers came through."""
+    names = b",".join(sorted(name for name, _ in scope["headers"]))
+    await send({"type": "http.response.start", "status": 200, "headers": [(b"content-type", b"text/plain")]})
+    await send({"type": "http.response.body", "body": names})
+
+
+@pytest.fixture
+def guard(monkeypatch: pytest.MonkeyPatch) -> Guard:
+    monkeypatch.setattr(guard_module, "WRONG_S", 0.0)
+    return Guard(behind, Words("en"), lan=True)
+
+
+def asked(guard: Guard, path: str = "/", kind: str = "http", client: tuple[str, int] = HERE, **headers: str) -> Any:
+    """Ask; return status (or "closed"), headers and body."""
+    host = headers.setdefault("host", "127.0.0.1:8137" if client == HERE else LAN)
+    sent: list[Any] = []
+
+    async def send(message: Any) -> None:
+        sent.append(message)
+
+    async def receive() -> Any:
+        return {"type": "http.request"}
+
+    where, _, query = path.partition("?")
+    server = ("192.168.1.5", 8137) if host == LAN or client == THERE else ("127.0.0.1", 8137)
+    scope = {
+        "type": kind,
+        "method": headers.pop("method", "GET"),
+        "path": where,
+        "query_string": query.encode(),
+        "headers": [(name.replace("_", "-").encode(), value.encode()) for name, value in headers.items()],
+        "server": server,
+        "client": client,
+    }
+    asyncio.run(guard(scope, receive, send))
+    if sent[0]["type"] == "websocket.close":
+        return "closed", {}, b""
+    found = dict(sent[0]["headers"])
+    return sent[0]["status"], found, sent[1]["body"]
+
+
+def cookie(guard: Guard, key: str, client: tuple[str, int] = HERE) -> str:
+    status, headers, _ = asked(guard, f"/enter?key={key}", client=client)
+    assert status == 303
+    value = headers[b"set-cookie"].decode()
+    assert "HttpOnly" in value
+    assert "SameSite" in value
+    return value.split(";")[0]
+
+
+def test_nothing_is_shown_without_a_session(guard: Guard) -> None:
+    for path in ("/", "/static/page.js", "/_nicegui_ws/socket.io/", "/favicon.ico"):
+        status, _, body = asked(guard, path)
+        assert (status, b"content-type," in body) == (403, False)
+    assert asked(guard, "/", "websocket", origin="http://127.0.0.1:8137")[0] == "closed"
+    assert asked(guard, "/", cookie="hoodtrace_8137=guess")[0] == 403
+
+
+def test_the_key_lets_this_machine_in_and_no_other(guard: Guard) -> None:
+    mine = cookie(guard, guard.key)
+    status, headers, body = asked(guard, "/", cookie=mine)
+    assert (status, body) == (200, b"cookie,host")
+    assert b"frame-ancestors 'none'" in headers[b"content-security-policy"]
+    assert headers[b"x-content-type-options"] == b"nosniff"
+    assert guard.may_decide(mine.split("=", 1)[1])
+    assert asked(guard, f"/enter?key={guard.key}", client=THERE)[0] == 403
+
+
+def test_a_foreign_name_or_page_is_kept_out(guard: Guard) -> None:
+    mine = cookie(guard, guard.key)
+    assert asked(guard, "/", host="evil.example:8137", cookie=mine)[0] == 421
+    assert asked(guard, f"/enter?key={guard.key}", host="evil.example:8137")[0] == 421
+    own, other = "http://127.0.0.1:8137", "http://evil.example"
+    assert asked(guard, "/", "websocket", cookie=mine, origin=other)[0] == "closed"
+    assert asked(guard, "/", "websocket", cookie=mine)[0] == "closed"
+    assert asked(guard, "/", "websocket", cookie=mine, origin=own)[0] == 200
+    assert asked(guard, "/", cookie=mine, method="POST", origin=other)[0] == 403
+    assert asked(guard, "/", cookie=mine, method="POST")[0] == 403
+    assert asked(guard, "/", cookie=mine, sec_fetch_site="cross-site", sec_fetch_mode="no-cors")[0] == 403
+
+
+def test_what_a_proxy_would_say_does_not_get_through(guard: Guard) -> None:
+    mine = cookie(guard, guard.key)
+    assert asked(guard, "/", cookie=mine, x_forwarded_prefix="//evil.example")[2] == b"cookie,host"
+
+
+def test_a_code_works_once_and_only_the_first_phone_decides(guard: Guard) -> None:
+    first = guard.code
+    told: list[str] = []
+    guard.on_code.append(lambda: told.append(guard.code))
+    one = cookie(guard, first.lower(), THERE).split("=", 1)[1]
+    assert told == [guard.code]
+    assert guard.code != first
+    assert asked(guard, f"/enter?key={first}", client=THERE)[0] == 403
+    two = cookie(guard, guard.code, THERE).split("=", 1)[1]
+    assert (guard.may_decide(one), guard.may_decide(two)) == (True, False)
+    guard.next_phone_decides()
+    three = cookie(guard, guard.code, THERE).split("=", 1)[1]
+    assert [guard.may_decide(t) for t in (one, two, three)] == [False, False, True]
+
+
+def test_sessions_and_codes_end_with_the_visit(guard: Guard) -> None:
+    mine, key = cookie(guard, guard.key), guard.key
+    code = guard.code
+    guard.end()
+    assert asked(guard, "/", cookie=mine)[0] == 403
+    assert asked(guard, f"/enter?key={key}")[0] == 403
+    assert asked(guard, f"/enter?key={code}", client=THERE)[0] == 403
+    assert asked(guard, "/enter?key=", client=THERE)[0] == 403
+
+
+def test_without_a_local_network_there_is_no_code() -> None:
+    alone = Guard(behind, Words("en"))
+    assert alone.code == ""
+    assert asked(alone, "/enter?key=", client=THERE)[0] == 403
+
+
+def test_what_was_typed_is_never_shown_as_markup(guard: Guard) -> None:
+    _, headers, body = asked(guard, "/enter?key=<script>alert(1)</script>")
+    assert b"<script" not in body
+    assert headers[b"cache-control"] == b"no-store"
+
+
+class Listener:
+    """A page that keeps what it was told."""
+
+    def __init__(self, token: str) -> None:
+        self.token, self.heard = token, ""
+
+    def send(self, news: Mapping[str, Any]) -> bool:
+        self.heard = str(news.get("notice", self.heard))
+        return True
+
+    def draw(self, screen: Screen) -> None: ...
+
+    def leave(self) -> None: ...
+
+
+def test_no_decision_of_one_who_watches_reaches_the_visit(guard: Guard, tmp_path: Path) -> None:
+    (tmp_path / "traces").mkdir()
+    (tmp_path / "hood.toml").write_text(demo_hood_toml(), encoding="utf-8")
+    (tmp_path / "visit.toml").write_text(demo_visit_toml(), encoding="utf-8")
+    desk = Desk(tmp_path, with_board=False)
+    desk.visit.decide({"do": "begin"}, "2030-01-01T09:00:00+00:00")
+    first, second = (cookie(guard, guard.code, THERE).split("=", 1)[1] for _ in range(2))
+
+    async def all_of_it(pulse: Pulse, page: Listener) -> list[bool]:
+        version = pulse.screen.version
+        answer = {"do": "answer", "question": "open_flue", "value": "no"}
+        return [
+            await pulse.decide(page, answer, version),
+            await pulse.decide(page, {"do": "alarm"}, None),
+            await pulse.press(page, "accept", pulse.desk.visit.state.n_lines),
+            await pulse.press(page, "repeat", version),
+        ]
+
+    async def both() -> tuple[list[bool], list[bool], str, str]:
+        pulse = Pulse(desk, Words("en"), guard)
+        watching, deciding = Listener(second), Listener(first)
+        refused, n_lines = await all_of_it(pulse, watching), desk.visit.state.n_lines
+        assert n_lines == 1
+        return refused, await all_of_it(pulse, deciding), watching.heard, deciding.heard
+
+    refused, taken, why, late = asyncio.run(both())
+    assert refused == [False] * 4
+    assert why == "This device only watches. The deciding one is another."
+    assert taken == [True, True, True, False]
+    assert late == "Somebody else decided meanwhile. Look again, then decide."
+    assert desk.visit.state.n_lines == 3
