@@ -79,7 +79,7 @@ def test_from_the_questions_to_readings_with_keys_alone(
     given = [line for line in lines(visit, "reading") if line["by"] == "hood"]
     assert [line["terminal"] for line in given[:3]] == ["S1", "S1", "S2"]
     same = {(one["hold"], one["plateau"]): one for one in found}[given[2]["hold"], given[2]["plateau"]]
-    assert shown == f"{same['flow_m3h']:.1f} m³/h"
+    assert shown == f"{same['flow_m3h']:.1f}\xa0m³/h"
     assert interval == f"± {same['expanded_m3h']:.1f}"
     assert {"seated", "done"} <= set(played)
     assert spoken.count(f"S2: {same['flow_m3h']:.1f} cubic metres per hour.") == 1

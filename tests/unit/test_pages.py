@@ -160,9 +160,9 @@ def test_the_flow_stands_with_its_interval_and_the_hoods_part_beside_it(visit: V
     while visit.step().kind == "question":
         answer(visit)
     held = facts(screen(visit, HELD), words)
-    assert (held["flow"], held["interval"], held["flow_kind"]) == ("44.9", "± 2.2 m³/h", "known")
-    assert "± 1.9 m³/h" in held["common"]
-    assert (held["share"], held["left"], held["link"]) == (0.4, "about 12 s more", "50 samples a second, none lost")
+    assert (held["flow"], held["interval"], held["flow_kind"]) == ("44.9", "± 2.2\xa0m³/h", "known")
+    assert "± 1.9\xa0m³/h" in held["common"]
+    assert (held["share"], held["left"], held["link"]) == (0.4, "about 12\xa0s more", "50 samples a second, none lost")
     free = facts(screen(visit, Live(state="free", flow_m3h=2.3, now_m3h=2.3, rate_hz=50.0, supply_low=True)), words)
     assert (free["flow"], free["flow_kind"], free["interval"]) == ("2.3", "now", "no interval yet")
     assert free["supply"] != ""
@@ -187,7 +187,7 @@ def test_a_target_shows_the_flow_of_this_second_and_where_it_is(visit: Visit) ->
     assert [low < place[2] < high for place in places] == [False, True, True, True, False]
     assert places[2][2] == pytest.approx(0.5)  # the target itself is in the middle
     assert places[4][2] == 1.0
-    assert told["target"] == "Target 40.0 m³/h (38.0 to 42.0)"
+    assert told["target"] == "Target 40.0\xa0m³/h (38.0 to 42.0)"
 
 
 def test_the_pages_tones_are_the_boards() -> None:

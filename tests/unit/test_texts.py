@@ -197,7 +197,7 @@ def test_numbers_and_values_stand_as_text() -> None:
     words = Words("en")
     nasty = "<b>{flow_m3h}</b>"
     said = words.say(Say("last.reading", {"terminal": nasty, "flow_m3h": 312.44, "expanded_m3h": 9.96}))
-    assert said == f"{nasty}: 312 m³/h ± 10.0 m³/h is kept."
+    assert said == f"{nasty}: 312\xa0m³/h ± 10.0\xa0m³/h is kept."
     assert words.say(Say("spoken.reading", {"terminal": "S1", "flow_m3h": 44.96}), spoken=True) == (
         "S1: 45.0 cubic metres per hour."
     )

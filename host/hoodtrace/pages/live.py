@@ -160,7 +160,7 @@ class LivePage:
         words = self.words
         with html.figure().classes("trail"):
             html.canvas(role="img", **{"aria-label": words("page.trail_title")}).classes("trail-canvas")
-            html.figcaption(f"{words('page.trail_title')}; {words('page.trail_held')}")
+            html.figcaption(f"{words('page.trail_title')}, {words('page.trail_held')}")
 
     def _build_status(self) -> None:
         with html.div().classes("status"):

@@ -40,6 +40,10 @@ def key_of(name: str) -> str:
     return name.replace(" ", "_")
 
 
+NO_BREAK = "\N{NO-BREAK SPACE}"
+"""Stands before a unit, so that it never begins a line."""
+
+
 class Words:
     """The texts of one language.
 
@@ -52,7 +56,7 @@ class Words:
     Examples
     --------
     >>> words = Words("en")
-    >>> words.say(Say("last.reading", {"terminal": "S1", "flow_m3h": 44.93, "expanded_m3h": 2.18}))
+    >>> words.say(Say("last.reading", {"terminal": "S1", "flow_m3h": 44.93, "expanded_m3h": 2.18})).replace(NO_BREAK, " ")
     'S1: 44.9 m³/h ± 2.2 m³/h is kept.'
     """
 
@@ -100,11 +104,11 @@ class Words:
         Examples
         --------
         >>> words = Words("en")
-        >>> words.flow(44.949), words.flow(312.4), words.flow(0.04)
-        ('44.9 m³/h', '312 m³/h', '0.04 m³/h')
+        >>> [words.flow(each).split() for each in (44.949, 312.4, 0.04)]
+        [['44.9', 'm³/h'], ['312', 'm³/h'], ['0.04', 'm³/h']]
         """
         unit = self._texts["language.flow_unit_spoken" if spoken else "language.flow_unit"]
-        return f"{self.bare_flow(flow_m3h)} {unit}"
+        return f"{self.bare_flow(flow_m3h)}{' ' if spoken else NO_BREAK}{unit}"
 
     def bare_flow(self, flow_m3h: float) -> str:
         """Return a flow without its unit."""
@@ -126,14 +130,15 @@ class Words:
             if name == "why":
                 return self._why(value)
             return value
+        space = " " if spoken else NO_BREAK
         if name.endswith("_m3h"):
             return self.flow(value, spoken)
         if name.endswith("_rel"):
-            return f"{self.number(100.0 * value, 1)} %"
+            return f"{self.number(100.0 * value, 1)}{space}%"
         if name.endswith("_s"):
-            return f"{self.number(value, 0)} s"
+            return f"{self.number(value, 0)}{space}s"
         if name.endswith("_m"):
-            return f"{self.number(value, 1)} m"
+            return f"{self.number(value, 1)}{space}m"
         return str(value) if isinstance(value, int) else self.number(value, 1)
 
     def _why(self, why: str) -> str:
