@@ -104,7 +104,7 @@ def test_two_browsers_never_decide_twice(browsers: Browsers, serving: Serving, v
     assert [(line["terminal"], line["flow_m3h"], line["by"]) for line in lines(visit, "reading")] == [
         ("S3", 22.4, "hand")
     ]
-    assert one.locator("dialog").count() == 0
+    one.locator("dialog").wait_for(state="detached")
     assert browsers.wrong == []
 
 

@@ -56,7 +56,8 @@ class Words:
     Examples
     --------
     >>> words = Words("en")
-    >>> words.say(Say("last.reading", {"terminal": "S1", "flow_m3h": 44.93, "expanded_m3h": 2.18})).replace(NO_BREAK, " ")
+    >>> said = words.say(Say("last.reading", {"terminal": "S1", "flow_m3h": 44.93, "expanded_m3h": 2.18}))
+    >>> said.replace(NO_BREAK, " ")
     'S1: 44.9 m³/h ± 2.2 m³/h is kept.'
     """
 
