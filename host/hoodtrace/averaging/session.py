@@ -15,8 +15,9 @@ import numpy as np
 from hoodtrace.averaging import plateaus
 from hoodtrace.averaging.channels import Observed, observe
 from hoodtrace.averaging.frames import FRAME_US, LOOK_AHEAD_US, FloatArray, Frames
-from hoodtrace.averaging.holds import Free, Hold, HoldFinder, speeds
+from hoodtrace.averaging.holds import Free, Hold, HoldFinder
 from hoodtrace.averaging.reading import Averaged, average, nothing_seen
+from hoodtrace.averaging.seated import speeds
 from hoodtrace.averaging.so_far import SOON_US, seen_now
 from hoodtrace.averaging.so_far import SoFar as SoFar
 from hoodtrace.averaging.trail import Trail

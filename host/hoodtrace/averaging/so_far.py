@@ -11,8 +11,9 @@ from dataclasses import dataclass
 from typing import Literal
 
 from hoodtrace.averaging.frames import FRAME_US, Frames
-from hoodtrace.averaging.holds import SOON_HALF, Hold, lasting, pressed
+from hoodtrace.averaging.holds import Hold, lasting
 from hoodtrace.averaging.reading import Averaged
+from hoodtrace.averaging.seated import SOON_HALF, pressed
 from hoodtrace.physics.hood import Hood
 
 State = Literal["free", "carried", "seated", "settling", "turning", "gust", "steady"]

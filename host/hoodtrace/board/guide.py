@@ -254,11 +254,14 @@ class Guide:
         return same[-1] if same else _Hold(first.boot, first.hold_start_us, self._new_stop())
 
     def _chosen(self, plateaus: list[Outcome]) -> Outcome | None:
-        """Return the plateau that counts: after a turned valve the last one, else the one with the most time."""
+        """Return the plateau that counts: the newest that is a reading, for that is what ended the hold.
+
+        After a turned valve it must be the last one: those before are of another flow.
+        """
         if self._visit.state.target is not None:
             plateaus = plateaus[-1:]
         good = [p for p in plateaus if p.averaged.refusal is None]
-        return max(good, key=lambda p: p.averaged.used_s) if good else None
+        return good[-1] if good else None
 
     def _fields(self, outcome: Outcome, terminal: str, hold: _Hold) -> dict[str, Any]:
         row = reading_row(outcome, Timeline(self._session.spans, self._session.assembler.clocks))
