@@ -74,7 +74,8 @@ def life(folder: Path, port: str, pipe: int) -> None:
         if new != told:
             told = new
             said = [[p.terminal, p.entry.get("trace"), p.entry.get("hold"), p.flow_m3h] for p in placements]
-            os.write(pipe, (json.dumps({"lines": new, "readings": said}) + "\n").encode())
+            held = [[key, one["terminal"]] for key, one in list(desk.visit.state.held.items())]
+            os.write(pipe, (json.dumps({"lines": new, "readings": said, "held": held}) + "\n").encode())
         time.sleep(0.005)
 
 
@@ -150,6 +151,10 @@ class Killed:
         said = Counter(tuple(one) for one in acknowledged["readings"])
         faults += [f"lost: {one}" for one in said - found]
         faults += [f"doubled: {one}" for one, n in found.items() if n > 1]
+        kept = {
+            (str(e.get("key")), e.get("terminal")) for e in entries(self.folder) if e["kind"] in ("reading", "held")
+        }
+        faults += [f"enough, and lost: {one}" for one in acknowledged.get("held", []) if tuple(one) not in kept]
         questions = Counter(e["question"] for e in entries(self.folder) if e["kind"] == "answer")
         faults += [f"asked twice: {name}" for name, n in questions.items() if n > 1]
         return faults

@@ -19,10 +19,13 @@ import pytest
 
 from hoodtrace.board.air_motion import Carry, Hold, Rest, Step, Turn
 from hoodtrace.board.desk import Desk
+from hoodtrace.board.guide import recover
 from hoodtrace.board.scenario import demo_hood_toml, true_hood
 from hoodtrace.board.virtual import VirtualBoard
 from hoodtrace.board.world import Scenario, Truth, write_world
+from hoodtrace.dwelling.journal import entries
 from hoodtrace.dwelling.visit import Visit
+from hoodtrace.physics.hood import read_hood
 
 COMMAND = Path(sys.executable).with_name("hoodtrace")
 UTC = "2030-01-01T09:00:00+00:00"
@@ -156,3 +159,35 @@ def test_a_natural_system_is_held_for_its_minutes(tmp_path: Path) -> None:
     assert [p.entry["ended"] for p in visit.state.placements] == ["fixed time"]  # the first hold was a minute only
     assert visit.state.placements[0].entry["used_s"] >= 120.0
     assert visit.state.placements[0].entry["weather"]["wind"] == "calm"
+
+
+@pytest.mark.slow
+def test_a_hold_that_was_enough_gets_its_reading_though_the_program_ended_before(tmp_path: Path) -> None:
+    truth = world(tmp_path / "world", [hold(40.0, 25.0), hold(50.0, 25.0)], [], seed=14)
+    begun(tmp_path / "v", SYSTEM + side("supply", "S1", "S2"))
+    with VirtualBoard(tmp_path / "world", "fast", "pty", boot_seed=1) as board:
+        desk = Desk(tmp_path / "v", board.port)
+        desk.start()
+        end = time.monotonic() + 60.0
+        while not desk.visit.state.held and time.monotonic() < end:
+            time.sleep(0.005)
+        desk.stop()  # long before the session can be sure of the hold's end
+    visit = Visit(tmp_path / "v")
+    assert [held["terminal"] for held in visit.state.held.values()] == ["S1"]
+    assert visit.state.placements == []
+    recover(visit, read_hood(tmp_path / "v" / "hood.toml")[0], UTC)
+    given = Visit(tmp_path / "v").state.placements
+    assert [p.terminal for p in given] == ["S1"]
+    again = from_traces(tmp_path / "v")
+    assert again[given[0].entry["trace"], given[0].entry["hold"], given[0].entry["plateau"]] == given[0].flow_m3h
+    assert abs(given[0].entry["hold_start_s"] - truth.holds[0].seated_s) < 2.0
+
+
+@pytest.mark.slow
+def test_a_hold_while_a_question_is_open_is_never_called_enough(tmp_path: Path) -> None:
+    truth = world(tmp_path / "world", [hold(40.0, 25.0)], [], seed=15)
+    visit = begun(tmp_path / "v", SYSTEM + side("supply", "S1"))
+    visit.decide({"do": "leave out", "terminal": "S1", "why": "a word"}, UTC)
+    assert visit.step().kind != "measure"
+    run(tmp_path / "v", tmp_path / "world", truth.duration_s + 20.0)
+    assert not {"held", "reading"} & {entry["kind"] for entry in entries(tmp_path / "v")}

@@ -79,7 +79,7 @@ def test_a_copy_of_an_earlier_visit_has_its_plan_and_none_of_its_readings(demo: 
 
 def test_a_follow_up_takes_three_terminals_of_both_sides_with_what_was_read_then(demo: Path, tmp_path: Path) -> None:
     run("visit", tmp_path / "v", "--from", demo, "--prepare")
-    known = follow_up(Visit(demo), tmp_path / "v")
+    known = follow_up(Visit(demo), tmp_path / "v" / "hood.toml")
     assert known["same_hood"]
     rows = listed(demo)
     ids = [one["terminal"] for one in known["references"]]

@@ -33,7 +33,7 @@ def visit(tmp_path: Path) -> Visit:
         ("steady", "do.hold"),
         ("turning", "do.hold"),
         ("done", "do.lift"),
-        ("lifted", "do.wait"),
+        ("lifted", "do.go"),
         ("again", "do.again"),
         ("no board", "do.no_board"),
         ("by hand", "do.by_hand"),
@@ -124,7 +124,7 @@ class TestFollowUp:
     def begun(self, old: Visit, folder: Path) -> Visit:
         make_folder(folder, copied(read_plan(old.folder / "visit.toml")), old.folder / "hood.toml")
         new = Visit(folder)
-        new.decide({"do": "begin", "follow_up": follow_up(old, folder)}, UTC)
+        new.decide({"do": "begin", "follow_up": follow_up(old, folder / "hood.toml")}, UTC)
         answer_all(new)
         return new
 
@@ -147,7 +147,7 @@ class TestFollowUp:
         folder = tmp_path / "new"
         make_folder(folder, old.plan, tmp_path / "other" / "hood.toml")
         new = Visit(folder)
-        new.decide({"do": "begin", "follow_up": follow_up(old, folder)}, UTC)
+        new.decide({"do": "begin", "follow_up": follow_up(old, folder / "hood.toml")}, UTC)
         answer_all(new)
         assert new.step().terminal == "S1"
         reading(new, 42.0)
@@ -157,4 +157,4 @@ class TestFollowUp:
 
     def test_without_a_reading_there_is_nothing_to_follow_up(self, visit: Visit, tmp_path: Path) -> None:
         with pytest.raises(UsageError, match="no reading"):
-            follow_up(visit, visit.folder)
+            follow_up(visit, visit.folder / "hood.toml")

@@ -10,7 +10,7 @@ from typing import Any
 import pytest
 
 from hoodtrace.board.scenario import demo_hood_toml
-from hoodtrace.dwelling.journal import JOURNAL, entries
+from hoodtrace.dwelling.journal import JOURNAL, append, entries
 from hoodtrace.dwelling.visit import NotNow, Visit
 from hoodtrace.errors import UsageError, VisitError
 
@@ -204,21 +204,95 @@ def test_a_doubtful_reading_waits_for_an_answer_or_for_the_next_hold(visit: Visi
     answer_all(visit)
 
     def doubtful(hold: int) -> None:
-        fields = {"terminal": "S1", "trace": "t", "hold": hold, "flow_m3h": 40.0, "direction": "extract"}
+        fields = {"terminal": "S1", "trace": "t", "hold": hold, "flow_m3h": 40.0, "u_flow_m3h": 1.0}
+        fields |= {"direction": "extract"}
         visit.decide({"do": "reading", "reading": fields, "doubt": "direction"}, UTC)
 
     doubtful(1)
     assert visit.step().question is not None
     assert visit.state.placements == []
-    reading(visit, hold=2)  # the hood was pressed on again: that is an answer too
-    assert visit.state.doubt is None
-    assert len(visit.state.placements) == 1
-    doubtful(3)
-    answer(visit, "again")
-    assert len(visit.state.placements) == 1
-    doubtful(4)
+    # The hands go on meanwhile, to what comes after it; nothing but an answer ends the doubt.
+    assert (visit.step(past_doubt=True).terminal, visit.step(past_doubt=True).placement) == ("S1", 2)
+    reading(visit, 41.0, hold=2)
+    visit.decide({"do": "enter", "terminal": "S2", "flow_m3h": 20.0}, UTC)
+    visit.decide({"do": "leave out", "terminal": "S2", "why": "a word"}, UTC)
+    assert visit.state.doubt is not None
     answer(visit, "keep")
-    assert visit.state.placements[-1].entry["kept_though"] == "direction"
+    assert visit.state.doubt is None
+    kept = visit.state.placements[-1]
+    assert (kept.terminal, kept.flow_m3h, kept.entry["kept_though"]) == ("S1", 40.0, "direction")
+
+
+def test_a_doubtful_reading_that_is_taken_back_brings_its_terminal_back(visit: Visit) -> None:
+    answer_all(visit)
+    fields = {"terminal": "S1", "trace": "t", "hold": 1, "flow_m3h": 40.0, "u_flow_m3h": 1.0, "direction": "extract"}
+    visit.decide({"do": "reading", "reading": fields, "doubt": "direction"}, UTC)
+    answer(visit, "again")
+    assert visit.state.placements == []
+    assert measured(visit) == ("S1", 1, "round")
+
+
+def held(visit: Visit, hold: int, **more: Any) -> str:
+    """Call a hold enough, as the guide does, for what is measured now."""
+    step = visit.step(past_doubt=True)
+    said = {"terminal": step.terminal, "setting": visit.state.setting, "stage": step.stage, "target": None}
+    place = {"trace": "t", "boot": 1, "start_us": 1000 * hold, "ended": "precision"}
+    visit.decide({"do": "held", "key": f"t 1 {hold}", **said, **place, **more}, UTC)
+    return f"t 1 {hold}"
+
+
+def final(visit: Visit, key: str, flow_m3h: float, hold: int) -> None:
+    """The reading of a hold that was called enough before."""
+    fields = {"trace": "t", "hold": hold, "direction": "supply", "flow_m3h": flow_m3h, "u_flow_m3h": 1.0}
+    visit.decide({"do": "reading", "reading": fields, "key": key}, UTC)
+
+
+class TestAHoldThatIsEnoughBelongsToItsTerminal:
+    @pytest.mark.parametrize(
+        "meanwhile",
+        [
+            {"do": "go", "terminal": "E1"},
+            {"do": "skip"},
+            {"do": "enter", "terminal": "S2", "flow_m3h": 21.0},
+            {"do": "leave out", "terminal": "S2", "why": "a word"},
+            {"do": "target", "terminal": "S1", "target_m3h": 30.0},
+            {"do": "event", "what": "window"},
+            {"do": "finish", "early": True},
+            {"do": "alarm"},
+        ],
+    )
+    def test_whatever_is_decided_meanwhile(self, visit: Visit, meanwhile: dict[str, Any]) -> None:
+        answer_all(visit)
+        key = held(visit, 1)
+        visit.decide(meanwhile, UTC)
+        final(Visit(visit.folder), key, 40.0, 1)
+        again = Visit(visit.folder)
+        assert [(p.terminal, p.flow_m3h, p.epoch) for p in again.state.placements if p.entry.get("key")] == [
+            ("S1", 40.0, (0, 0))
+        ]
+        assert not again.state.placements[-1].entry.get("after_turn")
+
+    def test_what_comes_next_does_not_wait_for_it(self, visit: Visit) -> None:
+        answer_all(visit)
+        first = held(visit, 1)
+        assert measured(visit) == ("S1", 2, "round")
+        second = held(visit, 2)
+        assert measured(visit) == ("S2", 1, "round")
+        final(visit, second, 41.0, 2)
+        final(visit, first, 40.0, 1)
+        assert [p.flow_m3h for p in visit.state.at("S1", "normal")] == [41.0, 40.0]
+        with pytest.raises(NotNow):
+            final(visit, first, 40.0, 1)
+
+    def test_one_that_gives_no_reading_brings_its_terminal_and_its_target_back(self, visit: Visit) -> None:
+        answer_all(visit)
+        visit.decide({"do": "target", "terminal": "S2", "target_m3h": 18.0}, UTC)
+        key = held(visit, 1, target=[18.0, 17.0, 19.0])
+        assert visit.state.target is None
+        visit.decide({"do": "lost", "key": key, "why": "not steady"}, UTC)
+        assert measured(visit)[0] == "S2"
+        assert visit.state.target is not None
+        assert visit.state.target.target_m3h == 18.0
 
 
 def test_after_a_change_in_the_house_a_reference_is_read_first(visit: Visit) -> None:
@@ -276,13 +350,29 @@ class TestOpenFlue:
             visit.decide({"do": "target", "terminal": "S1", "target_m3h": 35.0}, UTC)
         visit.decide({"do": "target", "terminal": "S1", "target_m3h": 45.0}, UTC)
 
-    def test_no_step_leaves_extract_above_supply(self, visit: Visit) -> None:
-        with pytest.raises(NotNow, match="open-flued"):  # what E2 takes is not known
-            visit.decide({"do": "target", "terminal": "E1", "target_m3h": 51.0}, UTC)
-        visit.decide({"do": "enter", "terminal": "E2", "flow_m3h": 5.0}, UTC)
-        visit.decide({"do": "target", "terminal": "E1", "target_m3h": 55.9}, UTC)  # 61 of supply
+    def test_no_extract_is_raised(self, visit: Visit) -> None:
         with pytest.raises(NotNow, match="open-flued"):
-            visit.decide({"do": "target", "terminal": "E1", "target_m3h": 56.1}, UTC)
+            visit.decide({"do": "target", "terminal": "E1", "target_m3h": 51.0}, UTC)
+
+    def test_the_limits_of_a_target_are_as_tight(self, visit: Visit) -> None:
+        with pytest.raises(UsageError, match="lowest"):
+            visit.decide({"do": "target", "terminal": "S1", "target_m3h": 42.0, "low_m3h": 30.0}, UTC)
+        visit.decide({"do": "target", "terminal": "S1", "target_m3h": 42.0}, UTC)
+        assert visit.state.target is not None
+        assert visit.state.target.low_m3h == 41.0  # what it gives now
+
+    def test_a_wrong_answer_can_be_corrected(self, visit: Visit) -> None:
+        visit.decide({"do": "correct", "question": "open_flue", "value": "no"}, UTC)
+        visit.decide({"do": "target", "terminal": "S1", "target_m3h": 35.0}, UTC)
+        visit.decide({"do": "correct", "question": "open_flue", "value": "yes"}, UTC)
+        with pytest.raises(NotNow, match="open-flued"):
+            visit.decide({"do": "target", "terminal": "S1", "target_m3h": 35.0}, UTC)
+
+    def test_a_plan_that_knows_of_one_is_not_overruled(self, tmp_path: Path) -> None:
+        known = made(tmp_path / "known", PLAN.replace('open_flued_appliance = "no"', 'open_flued_appliance = "yes"'))
+        known.decide({"do": "begin"}, UTC)
+        answer(known, "no")
+        assert answer_all(known)[0] == "flue_read"
 
 
 def test_a_damp_room_is_not_throttled_below_its_flow(visit: Visit) -> None:
@@ -290,11 +380,23 @@ def test_a_damp_room_is_not_throttled_below_its_flow(visit: Visit) -> None:
     with pytest.raises(NotNow, match="damp"):
         visit.decide({"do": "target", "terminal": "E1", "target_m3h": 49.0}, UTC)
     visit.decide({"do": "target", "terminal": "E1", "target_m3h": 51.0}, UTC)
+    assert visit.state.target is not None
+    assert visit.state.target.low_m3h == 50.0
+
+
+def test_a_damp_room_that_gets_too_little_may_be_opened_in_steps(visit: Visit) -> None:
+    answer_all(visit)
+    visit.decide({"do": "enter", "terminal": "E1", "flow_m3h": 30.0}, UTC)
+    visit.decide({"do": "target", "terminal": "E1", "target_m3h": 40.0}, UTC)
+    with pytest.raises(NotNow, match="damp"):
+        visit.decide({"do": "target", "terminal": "E1", "target_m3h": 29.0}, UTC)
 
 
 def test_an_alarm_stops_everything_until_it_is_over(visit: Visit) -> None:
     visit.decide({"do": "alarm"}, UTC)
     assert Visit(visit.folder).step().kind == "stopped"
+    with pytest.raises(NotNow, match="alarm"):
+        visit.decide({"do": "enter", "terminal": "S1", "flow_m3h": 30.0}, UTC)
     visit.decide({"do": "alarm", "over": True}, UTC)
     assert visit.step().kind == "question"
 
@@ -348,12 +450,53 @@ def test_a_torn_last_line_is_taken_away_and_told(visit: Visit) -> None:
     answer(visit, "no")
     path = visit.folder / JOURNAL
     whole = path.read_bytes()
-    for cut in (1, 20, len(whole.splitlines()[-1])):
+    for cut in (2, 20, len(whole.splitlines()[-1])):
         path.write_bytes(whole[:-cut])
         again = Visit(visit.folder)
         assert again.torn
         assert again.step().question == Visit(visit.folder).step().question
         assert path.read_bytes() == b"".join(whole.splitlines(keepends=True)[:-1])
+        assert (visit.folder / "journal.torn").read_bytes().endswith(again.torn + b"\n")
+
+
+def test_a_last_line_that_lacks_only_its_line_feed_is_kept(visit: Visit) -> None:
+    answer(visit, "no")
+    path = visit.folder / JOURNAL
+    whole = path.read_bytes()
+    path.write_bytes(whole[:-1])
+    assert Visit(visit.folder).state.answers == {"open_flue": "no"}
+    assert path.read_bytes() == whole
+
+
+def test_other_line_ends_are_refused_and_nothing_is_taken_away(visit: Visit) -> None:
+    answer(visit, "no")
+    path = visit.folder / JOURNAL
+    spoiled = path.read_bytes().replace(b"\n", b"\r")
+    path.write_bytes(spoiled)
+    with pytest.raises(VisitError, match="line ends"):
+        Visit(visit.folder)
+    assert path.read_bytes() == spoiled
+
+
+@pytest.mark.parametrize(
+    "fields",
+    [
+        {"kind": "reading"},
+        {"kind": "reading", "terminal": "S1", "flow_m3h": "x", "u_flow_m3h": 1.0},
+        {"kind": "reading", "terminal": "S1", "flow_m3h": -4.0, "u_flow_m3h": 1.0},
+        {"kind": "reading", "terminal": "S1", "flow_m3h": 10**400, "u_flow_m3h": 1.0},
+        {"kind": "answer"},
+        {"kind": "doubt"},
+        {"kind": "target", "target_m3h": 3.0},
+        {"kind": "held"},
+        {"kind": ["reading"]},
+        {"kind": "terminal added", "fields": {}},
+    ],
+)
+def test_a_line_with_a_right_checksum_and_odd_content_is_named(visit: Visit, fields: dict[str, Any]) -> None:
+    append(visit.folder, {"utc": UTC, **fields})
+    with pytest.raises(VisitError, match="line 2"):
+        Visit(visit.folder)
 
 
 def test_a_changed_plan_is_noticed(visit: Visit) -> None:

@@ -16,7 +16,7 @@ from pathlib import Path
 from typing import Any
 
 from hoodtrace.board.build import check_build
-from hoodtrace.board.guide import Guide
+from hoodtrace.board.guide import Guide, recover
 from hoodtrace.board.link import Board, find_board, open_board
 from hoodtrace.board.recorder import Recorder
 from hoodtrace.dwelling.screen import Live, Say, Screen
@@ -131,7 +131,7 @@ class Desk:
     def repeat(self) -> None:
         """Do what a double press does."""
         with self.lock:
-            if self._guide is not None:
+            if self._guide is not None and self._guide.can_repeat:
                 self._guide.press("double")
             else:
                 self.decide({"do": "repeat"})
@@ -145,7 +145,7 @@ class Desk:
         while not self.ended.is_set():
             try:
                 self._record(self._find())
-            except HoodtraceError as error:
+            except (HoodtraceError, OSError, ValueError, RuntimeError) as error:
                 with self.lock:
                     self._guide = self._recorder = None
                     self._trouble = str(error)
@@ -168,6 +168,7 @@ class Desk:
         try:
             with self.lock:
                 self._close_old(folder)
+                recover(self.visit, self.hood, _utc())
                 name = f"{TRACES}/{_new_name(folder)}"
                 self.visit.decide({"do": "trace opened", "trace": name}, _utc())
                 trace = TraceWriter(self.visit.folder / name)

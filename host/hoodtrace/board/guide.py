@@ -17,11 +17,12 @@ from typing import TYPE_CHECKING, Any
 
 from hoodtrace.averaging.session import LEAST_USED_S, Outcome, Session, SoFar
 from hoodtrace.averaging.so_far import Stop
-from hoodtrace.averaging.table import reading_row
+from hoodtrace.averaging.table import reading_row, readings_of
 from hoodtrace.board.live_flow import LiveFlow
 from hoodtrace.board.turning import Turning
 from hoodtrace.dwelling.screen import Live
-from hoodtrace.dwelling.visit import NotNow, Visit
+from hoodtrace.dwelling.visit import HOOD, NotNow, Visit
+from hoodtrace.errors import HoodtraceError
 from hoodtrace.physics.hood import Hood
 from hoodtrace.units import m3h
 from hoodtrace.wire.clock import Timeline
@@ -45,22 +46,33 @@ LOOK_US = 1_000_000
 """A hold is looked at once in so much of the board's time."""
 
 
+@dataclass(frozen=True, slots=True)
+class _Place:
+    """Where a hold belongs: what was measured when the hood was pressed on."""
+
+    terminal: str
+    setting: str
+    stage: str
+    target: tuple[float, float, float] | None
+
+
 @dataclass(slots=True)
 class _Hold:
-    """A hold that is being made, or waits for its reading since it was `lifted`.
+    """A hold that is being made, or waits for its reading since it was `lifted`; without a `place` no terminal was measured.
 
-    `ended` is why it was enough, `void` that it shall not count, `then_skip` that the next terminal shall be skipped.
+    `ended` is why it was enough; from then on the journal has its `key`. `void` says that it shall not count.
     """
 
     boot: int
     start_us: int
     stop: Stop
+    place: _Place | None
+    key: str
     ended: str = ""
     void: bool = False
     lifted: bool = False
     off_us: int | None = None
     used_s: float = 0.0
-    then_skip: bool = False
 
 
 class Guide:
@@ -95,7 +107,8 @@ class Guide:
         self._flow = LiveFlow(hood)
         self._turning = Turning()
         self._holds: list[_Hold] = []
-        self._passed: dict[str, Any] | None = None
+        self._passed: tuple[_Hold, dict[str, Any]] | None = None
+        self._given = 0
         self._seen_us = 0
         self._looked_us = 0
         self._so_far = SoFar("free")
@@ -162,7 +175,7 @@ class Guide:
                 self.live = Live(state="again" if self.why_again else now.state)
             return
         if hold is None:
-            hold = _Hold(now.boot, now.hold_start_us, self._new_stop())
+            hold = self._new_hold(now.boot, now.hold_start_us)
             self._holds.append(hold)
             self._turning.begin(self._visit.state.target)
             self._cue("seated")
@@ -173,14 +186,14 @@ class Guide:
         state = "done" if hold.ended else now.state
         if not hold.ended and not hold.void and self._may_end(now):
             if verdict.kind == "done":
-                hold.ended, state = verdict.why, "done"
-                self._cue("done")
+                state = "done" if self._end(hold, verdict.why) else "again"
             elif verdict.kind == "again":
                 hold.void, self.why_again, state = True, verdict.why, "again"
                 self._cue("again")
         a = now.averaged
         self.live = Live(
             state="again" if hold.void else state,
+            terminal=hold.place.terminal if hold.place is not None else "",
             flow_m3h=m3h(a.flow_m3_s) if a is not None else None,
             expanded_m3h=m3h(a.total.expanded_m3_s) if a is not None and a.refusal is None else None,
             random_m3h=m3h(a.expanded_random_m3_s) if a is not None else None,
@@ -212,74 +225,94 @@ class Guide:
         if off_us - hold.start_us >= MEANT_US:
             self._again("lifted early")
 
-    def _new_stop(self) -> Stop:
+    def _new_hold(self, boot: int, start_us: int) -> _Hold:
+        """Return a hold that begins now, bound to what is measured now."""
+        state, plan = self._visit.state, self._visit.plan
         step = self._visit.step(past_doubt=True)
-        plan = self._visit.plan
-        natural = bool(step.terminal) and plan.system(self._visit.terminal(step.terminal).system).kind == "natural"
-        return Stop(plan.precision_rel, 60.0 * plan.natural_minutes if natural else None)
+        place, fixed_s = None, None
+        if step.kind == "measure" and self._visit.terminal(step.terminal).cover == "hood":
+            target = state.target if state.target is not None and state.target.terminal == step.terminal else None
+            limits = None if target is None else (target.target_m3h, target.low_m3h, target.high_m3h)
+            place = _Place(step.terminal, state.setting, step.stage, limits)
+            natural = plan.system(self._visit.terminal(step.terminal).system).kind == "natural"
+            fixed_s = 60.0 * plan.natural_minutes if natural else None
+        key = f"{self._trace} {boot} {start_us}"
+        return _Hold(boot, start_us, Stop(plan.precision_rel, fixed_s), place, key)
+
+    def _end(self, hold: _Hold, why: str) -> bool:
+        """Call a hold enough: in the journal first, so that its reading is kept whatever comes; then by the cue."""
+        place = hold.place
+        said = place is not None and self._decide(
+            {
+                "do": "held",
+                "key": hold.key,
+                "terminal": place.terminal,
+                "setting": place.setting,
+                "stage": place.stage,
+                "target": None if place.target is None else list(place.target),
+                "trace": self._trace,
+                "boot": hold.boot,
+                "start_us": hold.start_us,
+                "ended": why,
+            }
+        )
+        if not said:
+            hold.void, self.why_again = True, "question"
+            self._cue("trouble")
+            return False
+        hold.ended, hold.void, self.why_again = why, False, ""
+        self._cue("done")
+        return True
 
     def _may_end(self, now: SoFar) -> bool:
         """Whether a hold may be called enough: with a target only once the flow is within its limits."""
-        target = self._visit.state.target
-        if target is None or now.averaged is None:
+        place = self._holds[-1].place
+        if place is None or place.target is None or now.averaged is None:
             return True
-        return target.low_m3h <= m3h(now.averaged.flow_m3_s) <= target.high_m3h
+        _, low_m3h, high_m3h = place.target
+        return low_m3h <= m3h(now.averaged.flow_m3_s) <= high_m3h
 
     def _lifted(self, plateaus: list[Outcome]) -> None:
         """Decide what becomes of a hold that is over and whose readings are final."""
         hold = self._found(plateaus[0])
-        step = self._visit.step(past_doubt=True)
-        if step.kind != "measure" or self._visit.terminal(step.terminal).cover != "hood":
+        if hold is None:
             return
-        chosen = self._chosen(plateaus)
-        if chosen is None:
-            if hold.ended and not hold.void:
-                for later in self._holds:  # they were meant for the terminal after this one
-                    later.void = True
-                self._again(str(plateaus[-1].averaged.refusal or "not steady"))
-            return
-        fields = self._fields(chosen, step.terminal, hold)
-        if hold.void or not hold.ended:
+        chosen = chosen_of(plateaus, hold.place is not None and hold.place.target is not None)
+        fields = None if chosen is None else self._fields(chosen)
+        if hold.key in self._visit.state.held:
+            if fields is not None:
+                self._give(hold, fields)
+            else:
+                why = str(plateaus[-1].averaged.refusal or "not steady")
+                self._decide({"do": "lost", "key": hold.key, "why": why})
+                self._again(why)
+        elif fields is not None and hold.place is not None and not hold.ended:
             # It counts only if a press says so, and only until the hood is pressed on again.
-            self._passed = None if self._meant() else fields
-            return
-        if self._give(fields) and hold.then_skip:
-            self._decide({"do": "skip"})
+            self._passed = None if self._meant() else (hold, fields)
 
-    def _found(self, first: Outcome) -> _Hold:
+    def _found(self, first: Outcome) -> _Hold | None:
         """Return what is known of the hold that has become final, and forget it and those before it."""
         same = [h for h in self._holds if h.boot == first.boot and abs(h.start_us - first.hold_start_us) < MEANT_US]
-        stop_us = first.hold_stop_us
-        self._holds = [h for h in self._holds if not (h.boot == first.boot and h.start_us < stop_us) and h not in same]
-        return same[-1] if same else _Hold(first.boot, first.hold_start_us, self._new_stop())
+        self._holds = [
+            h
+            for h in self._holds
+            if h not in same and not (h.boot == first.boot and h.start_us < first.hold_stop_us and not h.ended)
+        ]
+        return same[-1] if same else None
 
-    def _chosen(self, plateaus: list[Outcome]) -> Outcome | None:
-        """Return the plateau that counts: the newest that is a reading, for that is what ended the hold.
-
-        After a turned valve it must be the last one: those before are of another flow.
-        """
-        if self._visit.state.target is not None:
-            plateaus = plateaus[-1:]
-        good = [p for p in plateaus if p.averaged.refusal is None]
-        return good[-1] if good else None
-
-    def _fields(self, outcome: Outcome, terminal: str, hold: _Hold) -> dict[str, Any]:
+    def _fields(self, outcome: Outcome) -> dict[str, Any]:
         row = reading_row(outcome, Timeline(self._session.spans, self._session.assembler.clocks))
-        fields = reading_fields(row, outcome, self._hood)
-        turned = self._visit.state.target is not None
-        return {"terminal": terminal, "trace": self._trace, **fields, "ended": hold.ended, "after_turn": turned}
+        return {"trace": self._trace, **reading_fields(row, outcome, self._hood)}
 
-    def _give(self, fields: dict[str, Any]) -> bool:
+    def _give(self, hold: _Hold, fields: dict[str, Any]) -> None:
         """Write the reading into the journal, as doubtful where its direction is not the plan's."""
-        wanted = self._visit.terminal(fields["terminal"]).direction
-        doubt = "direction" if fields["direction"] not in (wanted, "unknown") else ""
         self._sync()
-        if not self._decide({"do": "reading", "reading": fields, "doubt": doubt}):
-            return False
-        self._passed = None
-        if doubt:
-            self._cue("trouble")
-        return not doubt
+        doubt = doubt_of(self._visit, hold.key, fields)
+        if self._decide({"do": "reading", "reading": fields, "key": hold.key, "doubt": doubt}):
+            self._passed = None
+            self._given = 0 if doubt else self._visit.state.placements[-1].line
+            if doubt:
+                self._cue("trouble")
 
     def _again(self, why: str) -> None:
         self.why_again = why
@@ -287,36 +320,48 @@ class Guide:
 
     # ---- the button
 
+    @property
+    def can_repeat(self) -> bool:
+        """Whether there is a hold or a reading of this guide's own that a double press would take back."""
+        return self._meant() is not None or self._given > 0
+
     def press(self, press: str) -> None:
         """Do what a press of the button asks for: `short`, `double` or `long`."""
         hold = self._meant()
         if press == "short":
-            if hold is not None:
-                hold.void, self.why_again = False, ""
-                if not hold.ended:
-                    hold.ended = "early"
-                    self._cue("done")
-            elif self._passed is not None:
-                self._give({**self._passed, "ended": "early"})
-            elif self._visit.state.doubt is not None:
-                self._decide({"do": "answer", "question": "doubt", "value": "keep"})
+            self._press_short(hold)
         elif press == "double":
-            if hold is not None:
-                hold.void, hold.ended = True, ""
-                self._cue("again")
-            elif self._visit.state.doubt is not None:
-                self._decide({"do": "answer", "question": "doubt", "value": "again"})
-            elif self._decide({"do": "repeat", "why": "button"}):
-                self._cue("again")
+            self._press_double(hold)
         elif press == "long":
-            if hold is not None and hold.ended and (hold.lifted or hold.off_us is not None):
-                hold.then_skip = True
-                self._cue("steady")
-                return
-            if hold is not None:
+            if hold is not None and not hold.ended:
                 hold.void = True
             if self._decide({"do": "skip"}):
                 self._cue("steady")
+
+    def _press_short(self, hold: _Hold | None) -> None:
+        """Accept: the hold that is made or was just lifted, else the one before, else a reading in doubt."""
+        if hold is not None:
+            if not hold.ended:
+                self._end(hold, "early")
+        elif self._passed is not None:
+            passed, fields = self._passed
+            if self._end(passed, "early"):
+                self._give(passed, fields)
+        elif self._visit.state.doubt is not None:
+            self._decide({"do": "answer", "question": "doubt", "value": "keep"})
+
+    def _press_double(self, hold: _Hold | None) -> None:
+        """Repeat: give up the hold that is made or was just lifted, else this guide's own last reading, once."""
+        if hold is not None:
+            if hold.ended:
+                self._decide({"do": "lost", "key": hold.key, "why": "repeated"})
+            hold.void, hold.ended = True, ""
+            self._again("repeated")
+        elif self._visit.state.doubt is not None:
+            self._decide({"do": "answer", "question": "doubt", "value": "again"})
+        elif self._given and self._decide({"do": "repeat", "why": "button", "line": self._given}):
+            self._given = 0
+            self._again("repeated")
 
     def _decide(self, decision: Mapping[str, Any]) -> bool:
         try:
@@ -341,6 +386,49 @@ class Guide:
         self._say(f"cue {name}")
         number = self.cues[-1][0] + 1 if self.cues else 1
         self.cues = [*self.cues[-7:], (number, name)]
+
+
+def chosen_of(plateaus: list[Outcome], turned: bool) -> Outcome | None:
+    """Return the plateau of a hold that counts: the newest that is a reading, for that is what ended the hold.
+
+    After a turned valve it must be the last one: those before are of another flow.
+    """
+    good = [p for p in (plateaus[-1:] if turned else plateaus) if p.averaged.refusal is None]
+    return good[-1] if good else None
+
+
+def doubt_of(visit: Visit, key: str, fields: Mapping[str, Any]) -> str:
+    """Return why a reading is to be asked about; empty where its direction is the plan's."""
+    wanted = visit.terminal(visit.state.held[key]["terminal"]).direction
+    return "direction" if fields["direction"] not in (wanted, "unknown") else ""
+
+
+def recover(visit: Visit, hood: Hood, utc: str) -> None:
+    """Give holds that were called enough before the program ended their readings, from the traces as they lie there.
+
+    Raises
+    ------
+    VisitError
+        The journal can't be written.
+    """
+    for key, held in list(visit.state.held.items()):
+        path, found = visit.folder / str(held["trace"]), []
+        try:
+            table = readings_of(path, visit.folder / HOOD)
+            found = [
+                o
+                for o in table.outcomes
+                if o.boot == held["boot"] and abs(o.hold_start_us - int(held["start_us"])) < MEANT_US
+            ]
+        except HoodtraceError:
+            table = None
+        chosen = chosen_of(found, held.get("target") is not None)
+        if table is None or chosen is None:
+            visit.decide({"do": "lost", "key": key, "why": "too short"}, utc)
+            continue
+        row = next(r for r in table.readings if (r["hold"], r["plateau"]) == (chosen.hold, chosen.plateau))
+        fields = {"trace": held["trace"], **reading_fields(row, chosen, hood)}
+        visit.decide({"do": "reading", "reading": fields, "key": key, "doubt": doubt_of(visit, key, fields)}, utc)
 
 
 def reading_fields(row: Mapping[str, Any], outcome: Outcome, hood: Hood) -> dict[str, Any]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 import sys
 from collections.abc import Callable
 
@@ -68,6 +69,9 @@ def _version(
 
 def main() -> None:
     """Run a command; a known trouble is one message on standard error and its exit code."""
+    for stream in (sys.stdout, sys.stderr):
+        if isinstance(stream, io.TextIOWrapper):
+            stream.reconfigure(errors="backslashreplace")
     try:
         app()
     except HoodtraceError as error:
@@ -78,3 +82,6 @@ def main() -> None:
     except BrokenPipeError:
         sys.stderr.close()
         sys.exit(0)
+    except OSError as error:
+        sys.stderr.write(f"hoodtrace: the output can't be written ({error.strerror}); what was decided before stands\n")
+        sys.exit(4)

@@ -8,6 +8,8 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from hoodtrace.errors import UsageError
+
 if TYPE_CHECKING:
     from hoodtrace.dwelling.visit import Visit
 
@@ -28,8 +30,13 @@ def enter(
     ] = False,
     setting: Annotated[str | None, typer.Option(help="Fan setting; without it the one that is set.")] = None,
     meter: Annotated[str | None, typer.Option(help="What it was read with.")] = None,
+    instead: Annotated[
+        bool, typer.Option("--instead", help="Take the newest reading of this terminal back first: a slip.")
+    ] = False,
 ) -> None:
     """Record a reading taken with any meter."""
+    from hoodtrace.dwelling.result import result
+
     said = {
         "do": "enter",
         "terminal": terminal,
@@ -41,11 +48,28 @@ def enter(
         "setting": setting,
         "meter": meter,
     }
+    if instead:
+        _take_back(visit, terminal)
     opened, line = _decided(visit, said)
     u = line["u_flow_m3h"]
     typer.echo(f"{terminal} ({opened.terminal(terminal).room}): {line['flow_m3h']:.1f} m3/h, u {u:.1f} m3/h")
     if not line["u_stated"]:
         typer.echo("No uncertainty was given: 5 % of the flow was taken, at least 1 m3/h. --u-m3h says it better.")
+    found = result(opened.state.at(terminal, line["setting"]))
+    if found.n > 1:
+        doubts = f" ({', '.join(found.flags)}: was one of them a slip? --instead)" if found.flags else ""
+        typer.echo(f"Mean of {found.n} readings: {found.flow_m3h:.1f} ± {found.expanded_m3h:.1f} m3/h{doubts}")
+
+
+def _take_back(folder: Path, terminal: str) -> None:
+    opened = open_visit(folder)
+    setting = opened.state.setting
+    here = opened.state.at(opened.terminal(terminal).id, setting)
+    if not here:
+        raise UsageError(f"{terminal}: has no reading that could be taken back")
+    utc = datetime.now(UTC).isoformat(timespec="milliseconds")
+    opened.decide({"do": "take back", "line": here[-1].line}, utc)
+    typer.echo(f"taken back: {here[-1].flow_m3h:.1f} m3/h")
 
 
 def event(
@@ -65,8 +89,15 @@ def fan(
     side: Annotated[str | None, typer.Option(help="supply or extract: a heat-recovery unit has a fan a side.")] = None,
 ) -> None:
     """Record what the fan was set to."""
-    _decided(visit, {"do": "fan", "system": system, "ratio": ratio, "side": side})
-    typer.echo(f"noted: {system}{f', {side} side' if side else ''}: {ratio:g} of what it was at the beginning")
+    from hoodtrace.dwelling.questions import flue_not_excluded
+
+    opened, _ = _decided(visit, {"do": "fan", "system": system, "ratio": ratio, "side": side})
+    typer.echo(f"noted: {system}{f', {side} side' if side else ''}: {ratio:g} times what it was at the beginning")
+    if flue_not_excluded(opened.plan, opened.state):
+        typer.echo(
+            "CAUTION: an open-flued appliance is not excluded. Extract must never be above supply; have a qualified "
+            "person test for spillage. Smoke or a CO alarm: stop, open windows, leave, call."
+        )
 
 
 def _decided(folder: Path, decision: dict[str, Any]) -> tuple[Visit, dict[str, Any]]:

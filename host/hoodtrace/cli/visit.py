@@ -51,6 +51,11 @@ def visit(
         raise UsageError(f"--format {format_!r}: give table or json")
     if sum(source is not None for source in (plan, old, follow_up)) > 1:
         raise UsageError("--plan, --from and --follow-up exclude each other; give one")
+    known = None
+    if follow_up is not None:
+        from hoodtrace.dwelling.begin import follow_up as known_of
+
+        known = known_of(open_visit(follow_up), hood or follow_up / "hood.toml")
     if not (folder / "visit.toml").exists():
         if list_:
             raise UsageError(f"{folder}: there is no visit. Make one: `hoodtrace visit {folder} --hood HOOD.toml`")
@@ -65,7 +70,7 @@ def visit(
     else:
         if follow_up is not None and opened.begun:
             raise UsageError(f"{folder}: the visit has begun; --follow-up is for a new one")
-        _begin(opened, follow_up)
+        _begin(opened, known)
         _serve(opened.folder, port, not no_board, any_firmware, page_port, lan, language, not no_browser)
 
 
@@ -115,16 +120,14 @@ def _plan_of(path: Path) -> Plan:
     return found.plan
 
 
-def _begin(opened: Visit, follow_up: Path | None) -> None:
+def _begin(opened: Visit, known: dict[str, Any] | None) -> None:
     import hoodtrace
 
     if opened.begun:
         return
     fields: dict[str, Any] = {"do": "begin", "software": f"hoodtrace {hoodtrace.__version__}"}
-    if follow_up is not None:
-        from hoodtrace.dwelling.begin import follow_up as known_of
-
-        fields["follow_up"] = known_of(open_visit(follow_up), opened.folder)
+    if known is not None:
+        fields["follow_up"] = known
     opened.decide(fields, datetime.now(UTC).isoformat(timespec="milliseconds"))
 
 
@@ -145,7 +148,7 @@ def _list(opened: Visit, format_: str) -> None:
     from hoodtrace.dwelling.screen import Live
     from hoodtrace.dwelling.show import screen
 
-    shown = screen(opened, Live())
+    shown = screen(opened, Live(state="by hand"))
     rows = [
         {
             "id": row.id,
@@ -178,6 +181,11 @@ def _list(opened: Visit, format_: str) -> None:
     console = Console(highlight=False)
     console.print(table)
     console.print(escape(f"{opened.plan.site.name}: {shown.n_done} of {shown.n_all} terminals"))
+    if opened.begun:
+        from hoodtrace.reporting.texts import Words
+
+        words = Words("en")
+        console.print(escape(f"Next: {words.say(shown.sentence)}"))
 
 
 def _cell(number: float | None) -> str:

@@ -50,8 +50,8 @@ def make_folder(folder: Path, plan: Plan, hood: Path) -> None:
         raise FileError(folder, f"can't be made ({error.strerror}). Name another folder") from error
 
 
-def follow_up(old: Visit, folder: Path) -> dict[str, Any]:
-    """Return what a follow-up of `old` in `folder` has to know: three reference terminals as they were read then.
+def follow_up(old: Visit, hood: Path) -> dict[str, Any]:
+    """Return what a follow-up of `old` with the hood file `hood` has to know: three terminals as they were read then.
 
     They are those that the old visit knows best by itself (the hood's common part left out), each side at least once.
 
@@ -64,10 +64,11 @@ def follow_up(old: Visit, folder: Path) -> dict[str, Any]:
     known = []
     for order, terminal in enumerate(old.state.terminals(old.plan)):
         here = old.state.at(terminal.id, setting, "round")
-        if here and terminal.cover == "hood":
+        if here and all(placement.entry.get("by") == "hood" for placement in here):
             found = result(here)
             own = {
                 "terminal": terminal.id,
+                "by": "hood",
                 "flow_m3h": found.flow_m3h,
                 "u_flow_m3h": found.u_flow_m3h,
                 "dof": found.dof,
@@ -83,7 +84,7 @@ def follow_up(old: Visit, folder: Path) -> dict[str, Any]:
         other = next(one for one in known if one[2] != chosen[0][2])
         chosen = [*chosen[:-1], other]
     chosen.sort(key=lambda one: one[1])
-    same = _digest(old.folder / HOOD) == _digest(folder / HOOD)
+    same = _digest(old.folder / HOOD) == _digest(hood)
     return {"visit": old.plan.site.name, "same_hood": same, "references": [own for *_, own in chosen]}
 
 

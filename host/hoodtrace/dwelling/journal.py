@@ -8,6 +8,7 @@ it.
 
 from __future__ import annotations
 
+import contextlib
 import hashlib
 import json
 import os
@@ -20,6 +21,7 @@ from zlib import crc32
 from hoodtrace.errors import VisitError
 
 JOURNAL = "journal.jsonl"
+TORN = "journal.torn"
 OF_VISIT = ("visit.toml", "hood.toml")
 OF_CALIBRATION = ("hood.toml",)
 
@@ -28,21 +30,23 @@ OF_CALIBRATION = ("hood.toml",)
 def locked(folder: Path) -> Iterator[None]:
     """Keep other programs from writing into the journal of `folder` meanwhile, where the system can (POSIX flock).
 
+    The lock is on the plan, which is always there and never written to.
+
     Raises
     ------
     VisitError
-        The journal can't be opened.
+        The plan can't be opened.
     """
     try:
         import fcntl
     except ImportError:
         yield
         return
-    path = folder / JOURNAL
+    path = folder / OF_VISIT[0]
     try:
-        file = path.open("ab")
+        file = path.open("rb")
     except OSError as error:
-        raise VisitError(path, f"the journal can't be opened ({error.strerror})") from error
+        raise VisitError(path, f"the plan can't be opened ({error.strerror})") from error
     with file:
         fcntl.flock(file, fcntl.LOCK_EX)
         yield
@@ -63,12 +67,16 @@ def append(folder: Path, fields: dict[str, Any], roots: tuple[str, ...] = OF_VIS
     before = hashlib.sha256(lines[-1]).hexdigest() if lines else _root(folder, roots)
     body = json.dumps({**fields, "prev": before}, allow_nan=False, ensure_ascii=False, separators=(",", ":"))
     line = f'{body[:-1]},"crc":"{crc32(body.encode()):08x}"}}'.encode()
+    size = path.stat().st_size if lines else 0
     try:
         with path.open("ab") as file:
             file.write(line + b"\n")
             file.flush()
             os.fsync(file.fileno())
     except OSError as error:
+        # Whoever asked is told that it failed, so the line must not come back.
+        with contextlib.suppress(OSError):
+            os.truncate(path, size)
         raise VisitError(path, f"the journal can't be written ({error.strerror}). Make room and try again.") from error
     return hashlib.sha256(line).hexdigest()
 
@@ -100,38 +108,67 @@ def entries(folder: Path, roots: tuple[str, ...] = OF_VISIT) -> list[dict[str, A
 def drop_torn(folder: Path) -> bytes:
     """Take away a last line without its end: a loss of power left it there, and nobody was told that it was written.
 
+    A last line that lacks nothing but its line feed gets it. What is taken away is kept in `TORN` beside the journal.
+
     Returns
     -------
     bytes
         What was taken away; empty where the journal is whole.
+
+    Raises
+    ------
+    VisitError
+        The file is no journal, or the disk does not allow to mend it.
     """
     path = folder / JOURNAL
+    content = _content(path) if path.exists() else b""
+    whole = content[: content.rfind(b"\n") + 1]
+    rest = content[len(whole) :]
+    if not rest:
+        return b""
+    if b"\r" in rest or (not whole and not rest.startswith(b"{")):
+        raise VisitError(path, "has other line ends than a journal, or is none. Put a copy back", "1")
     try:
-        content = path.read_bytes()
-        whole = content[: content.rfind(b"\n") + 1]
-        if whole != content:
-            with path.open("r+b") as file:
-                file.truncate(len(whole))
+        if _is_sound(rest):
+            with path.open("ab") as file:
+                file.write(b"\n")
+                os.fsync(file.fileno())
+            return b""
+        with path.with_name(TORN).open("ab") as file:
+            file.write(rest + b"\n")
+            os.fsync(file.fileno())
+        with path.open("r+b") as file:
+            file.truncate(len(whole))
     except OSError as error:
         raise VisitError(path, f"the journal can't be mended ({error.strerror})") from error
-    return content[len(whole) :]
+    return rest
 
 
 def read_lines(folder: Path) -> list[bytes]:
     """Return the raw lines of the journal, each with its CRC checked; a last line without its end is damage."""
     path = folder / JOURNAL
-    try:
-        content = path.read_bytes()
-    except OSError as error:
-        raise VisitError(path, f"the journal can't be read ({error.strerror})") from error
-    lines = content.split(b"\n")
+    lines = _content(path).split(b"\n")
     if lines.pop() != b"":
         raise VisitError(path, f"line {len(lines) + 1} is cut off", str(len(lines) + 1))
     for number, line in enumerate(lines, 1):
-        body, mark, crc = line.rpartition(b',"crc":"')
-        if not mark or crc != b'%08x"}' % crc32(body + b"}"):
+        if not _is_sound(line):
             raise VisitError(path, f"line {number} is damaged", str(number))
     return lines
+
+
+def _is_sound(line: bytes) -> bool:
+    """Whether a line, without its line feed, has the CRC that it says."""
+    body, mark, crc = line.rpartition(b',"crc":"')
+    return bool(mark) and crc == b'%08x"}' % crc32(body + b"}")
+
+
+def _content(path: Path) -> bytes:
+    try:
+        if path.exists() and not path.is_file():
+            raise VisitError(path, "is no file")
+        return path.read_bytes()
+    except OSError as error:
+        raise VisitError(path, f"the journal can't be read ({error.strerror})") from error
 
 
 def _root(folder: Path, roots: tuple[str, ...]) -> str:

@@ -59,31 +59,40 @@ def moved(state: State, placement: Placement) -> Change | None:
 def change(old: Mapping[str, Any], new: Mapping[str, Any], same_hood: bool) -> Change:
     """Return the change from the reading `old` to `new`; each has flow_m3h, u_flow_m3h, dof and maybe terms.
 
+    What a hood's term is worth relative to the flow cancels as far as both readings have it: one by the vane and one by
+    the taps share nothing of k or c. Readings of other meters are taken to share nothing.
+
     Examples
     --------
     >>> both = {"terms": [["k-factor", 0.9, None, "hood"], ["air", 0.3, 20.0, "reading"]], "u_flow_m3h": 0.95}
-    >>> found = change({"flow_m3h": 40.0, **both}, {"flow_m3h": 42.0, **both}, same_hood=True)
+    >>> old, new = {"flow_m3h": 40.0, "by": "hood", **both}, {"flow_m3h": 42.0, "by": "hood", **both}
+    >>> found = change(old, new, same_hood=True)
     >>> found.rel, found.is_real
     (0.05, True)
-    >>> change({"flow_m3h": 40.0, **both}, {"flow_m3h": 42.0, **both}, same_hood=False).is_real
+    >>> change(old, new, same_hood=False).is_real
     False
     """
-    parts = [_own(reading, same_hood) for reading in (old, new)]
-    variance = math.fsum(u**2 for u, _ in parts)
-    loose = math.fsum(u**4 / dof for u, dof in parts if dof < math.inf and u > 0.0)
+    parts = [_relative_terms(reading) for reading in (old, new)]
+    cancels = same_hood and all(reading.get("by") == "hood" for reading in (old, new))
+    variances: list[tuple[float, float]] = []
+    shared: dict[str, float] = {}
+    for sign, terms in zip((-1.0, 1.0), parts, strict=True):
+        for name, u_rel, dof, scope in terms:
+            if cancels and scope == "hood":
+                shared[name] = shared.get(name, 0.0) + sign * u_rel
+            else:
+                variances.append((u_rel**2, dof))
+    variances += [(u_rel**2, math.inf) for u_rel in shared.values()]
+    variance = math.fsum(v for v, _ in variances)
+    loose = math.fsum(v**2 / dof for v, dof in variances if dof < math.inf)
     dof = variance**2 / loose if loose > 0.0 else math.inf
     before = float(old["flow_m3h"])
     expanded = coverage_factor(dof) * math.sqrt(variance)
-    return Change((float(new["flow_m3h"]) - before) / before, expanded / before)
+    return Change((float(new["flow_m3h"]) - before) / before, expanded)
 
 
-def _own(reading: Mapping[str, Any], same_hood: bool) -> tuple[float, float]:
-    """Return the standard uncertainty of a reading without what cancels, and its degrees of freedom."""
-    terms = reading.get("terms")
-    if not same_hood or not terms:
-        dof = reading.get("dof")
-        return float(reading["u_flow_m3h"]), math.inf if dof is None else float(dof)
-    own = [(float(u), math.inf if dof is None else float(dof)) for _, u, dof, scope in terms if scope != "hood"]
-    variance = math.fsum(u**2 for u, _ in own)
-    loose = math.fsum(u**4 / dof for u, dof in own if dof < math.inf)
-    return math.sqrt(variance), variance**2 / loose if loose > 0.0 else math.inf
+def _relative_terms(reading: Mapping[str, Any]) -> list[tuple[str, float, float, str]]:
+    """Return name, standard uncertainty over the flow, degrees of freedom and scope of a reading's terms."""
+    flow = float(reading["flow_m3h"])
+    terms = reading.get("terms") or [["meter", reading["u_flow_m3h"], reading.get("dof"), "visit"]]
+    return [(str(n), float(u) / flow, math.inf if d is None else float(d), str(s)) for n, u, d, s in terms]

@@ -195,6 +195,8 @@ def read_plan(path: Path) -> Plan:
         The file can't be read, is not UTF-8 text, or is at fault (see `parse_plan`).
     """
     try:
+        if path.exists() and not path.is_file():
+            raise VisitError(path, "is no file. Give the folder of a visit.")
         with path.open("rb") as file:
             content = file.read(_LARGEST_BYTES + 1)
     except OSError as error:

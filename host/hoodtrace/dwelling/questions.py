@@ -39,7 +39,7 @@ def before(plan: Plan, state: State) -> list[Question]:
         Question("valves", "choice", ("as found", "opened")),
         Question("controls", "choice", ("held still", "none", "may change")),
     ]
-    if state.answers.get("controls") == "may change":
+    if state.answers.get("controls") in ("held still", "may change"):
         out.append(Question("controls_note", "text", may_skip=True))
     if len(plan.settings) > 1 or any(s.kind != "natural" for s in plan.systems):
         out.append(Question("fan_setting", "choice", plan.settings))
@@ -63,7 +63,7 @@ def leaving(plan: Plan, state: State) -> list[Question]:
 
 
 def flue_not_excluded(plan: Plan, state: State) -> bool:
-    """Whether an open-flued appliance may be there: by the answer given here, else by the plan."""
+    """Whether an open-flued appliance may be there: a plan that knows of one is not overruled by an answer."""
     said = state.answers.get("open_flue")
-    appliances = any(a.kind != "room-sealed" for a in plan.appliances)
-    return appliances or (not plan.flue_excluded if said is None else said != "no")
+    known = plan.site.open_flued_appliance == "yes" or any(a.kind != "room-sealed" for a in plan.appliances)
+    return known or (not plan.flue_excluded if said is None else said != "no")

@@ -38,13 +38,14 @@ class Result:
 
 
 def result(placements: Sequence[Placement]) -> Result:
-    """Return the one result of `placements`, which are of the same flow.
+    """Return the one result of `placements`, which are of the same flow; with the hood on or off as the newest of them.
 
     Raises
     ------
     UsageError
         There is none.
     """
+    placements = [p for p in placements if p.entry.get("hood_on", True) == placements[-1].entry.get("hood_on", True)]
     if len(placements) == 1 and placements[0].entry.get("expanded_m3h") is not None:
         return _as_read(placements[0].entry)
     r_k_c = float(placements[0].entry.get("r_k_c") or 0.0)

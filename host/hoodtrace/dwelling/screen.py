@@ -61,12 +61,14 @@ class Live:
 
     `state`: "by hand" (no board is wanted), "no board", "free", "carried", "seated", "settling", "turning", "gust",
     "steady", "done", "lifted" (its reading is being worked out), "again".
+    `terminal` is the one that the hold belongs to.
     `flow_m3h` is the hold's mean so far with `expanded_m3h` (95 %, all parts) once there is one, else the flow of the
     last second with None; `random_m3h` the part that holding on makes smaller, `common_m3h` the hood's own.
     `share` 0 to 1 of the hold's time that is over, by the time it needs as expected now.
     """
 
     state: str = "no board"
+    terminal: str = ""
     flow_m3h: float | None = None
     expanded_m3h: float | None = None
     random_m3h: float | None = None

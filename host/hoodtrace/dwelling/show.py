@@ -96,12 +96,10 @@ def _sentence(visit: Visit, step: Step, live: Live, why_again: str) -> Say:
         return Say("do.no_board", values)
     if visit.state.target is not None and live.turn:
         return Say(f"turn.{live.turn.replace(' ', '_')}", values | {"target_m3h": visit.state.target.target_m3h})
-    if live.state in _HOLD:
-        return Say("do.hold", values)
-    if live.state == "done":
-        return Say("do.lift", values)
-    if live.state == "lifted":
-        return Say("do.wait", values)
+    if live.state in (*_HOLD, "done"):
+        of_hold = next((t for t in visit.state.terminals(visit.plan) if t.id == live.terminal), terminal)
+        values |= {"terminal": of_hold.id, "room": of_hold.room}
+        return Say("do.lift" if live.state == "done" else "do.hold", values)
     if live.state == "again":
         return Say("do.again", values | {"why": why_again})
     if visit.state.target is not None:
@@ -173,6 +171,9 @@ def _last(visit: Visit) -> Say | None:
         if change is not None:
             return Say("last.moved" if change.is_real else "last.same", values | {"by_rel": change.rel})
         return Say("last.pooled" if found.n > 1 else "last.reading", values)
+    if visit.state.held:
+        newest = list(visit.state.held.values())[-1]
+        return Say("last.held", {"terminal": str(newest["terminal"])})
     if kind in ("skip", "withdrawn", "left out", "event", "fan"):
         return Say(f"last.{kind.replace(' ', '_')}", {"terminal": str(entry.get("terminal", ""))})
     return None

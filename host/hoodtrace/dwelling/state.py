@@ -6,6 +6,7 @@ kinds that are not known change nothing.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
@@ -56,7 +57,11 @@ class Target:
 
 @dataclass(slots=True)
 class State:
-    """A visit so far. `trailing` is what the newest decision was, for the sentence that confirms it."""
+    """A visit so far.
+
+    `held` are holds that were called enough and whose reading is still being worked out, by key; `trailing` is what
+    the newest decision was, for the sentence that confirms it.
+    """
 
     n_lines: int = 0
     n_decisions: int = 0
@@ -71,6 +76,7 @@ class State:
     going: str = ""
     extra: dict[tuple[str, str], int] = field(default_factory=dict)
     target: Target | None = None
+    held: dict[str, Entry] = field(default_factory=dict)
     doubt: Entry | None = None
     stopped: bool = False
     finished: bool = False
@@ -88,6 +94,16 @@ class State:
     def terminals(self, plan: Plan) -> tuple[Terminal, ...]:
         """Return the plan's terminals and those that were added on the spot, in walking order."""
         return (*plan.terminals, *self.added)
+
+    def n_there(self, terminal: str, setting: str, stage: str = "round") -> int:
+        """Return how many readings a terminal has, those that are being worked out or doubted with them."""
+        of = terminal, setting, stage
+        same = [one for one in self.coming() if (one["terminal"], one["setting"], one["stage"]) == of]
+        return len(self.at(terminal, setting, stage)) + len(same)
+
+    def coming(self) -> list[Entry]:
+        """Return the readings that are being worked out, and the one in doubt."""
+        return [*self.held.values(), *([self.doubt["reading"]] if self.doubt is not None else [])]
 
     def weather_now(self) -> dict[str, Any]:
         """Return the weather as it was last noted, for a reading; empty where it never was."""
@@ -137,43 +153,78 @@ def _setting(state: State, plan: Plan, entry: Entry) -> None:
 
 def _reading(state: State, plan: Plan, entry: Entry) -> None:
     terminal = str(entry["terminal"])
-    if entry.get("after_turn"):
+    if entry.get("after_turn") and "epoch" not in entry:
         state.turned[terminal] = state.turned.get(terminal, 0) + 1
-    epoch = state.house, state.turned.get(terminal, 0)
+    house, turned = entry.get("epoch", (state.house, state.turned.get(terminal, 0)))
+    epoch = int(house), int(turned)
+    if not 0.0 < float(entry["flow_m3h"]) < math.inf or not 0.0 <= float(entry["u_flow_m3h"]) < math.inf:
+        raise ValueError("a reading without a flow")
     setting, stage = str(entry.get("setting") or state.setting), str(entry.get("stage", "round"))
     state.placements.append(Placement(state.n_lines, terminal, setting, stage, epoch, entry))
     state.n_climbs += 1
     state.skipped = [one for one in state.skipped if one != (terminal, setting)]
     state.left_out.pop(terminal, None)
-    state.going, state.doubt = "", None
-    if stage == "check" or entry.get("by") != "hood":
+    key = entry.get("key")
+    state.held.pop(str(key), None)
+    if entry.get("kept_though"):
+        state.doubt = None
+    if key is None:
+        _reached(state, terminal, stage)
+
+
+def _reached(state: State, terminal: str, stage: str) -> None:
+    """Go on from a terminal whose reading is there, or is being worked out."""
+    if state.going == terminal:
+        state.going = ""
+    if stage == "check":
         state.recheck = False
     if state.target is not None and state.target.terminal == terminal:
         state.target = None
 
 
+def _held(state: State, plan: Plan, entry: Entry) -> None:
+    terminal = str(entry["terminal"])
+    if entry.get("target") is not None:
+        state.turned[terminal] = state.turned.get(terminal, 0) + 1
+    epoch = [state.house, state.turned.get(terminal, 0)]
+    state.held[str(entry["key"])] = {**entry, "epoch": epoch}
+    _reached(state, terminal, str(entry["stage"]))
+
+
+def _lost(state: State, plan: Plan, entry: Entry) -> None:
+    held = state.held.pop(str(entry["key"]), None)
+    if held is None:
+        return
+    state.going = str(held["terminal"])
+    if held.get("target") is not None:
+        state.target = Target(state.going, *(float(flow) for flow in held["target"]))
+
+
 def _doubt(state: State, plan: Plan, entry: Entry) -> None:
-    state.doubt = entry
+    state.held.pop(str(entry["reading"].get("key")), None)
+    state.doubt = {**entry, "reading": dict(entry["reading"])}
 
 
 def _withdrawn(state: State, plan: Plan, entry: Entry) -> None:
     gone = [p for p in state.placements if p.line == entry.get("line")]
     state.placements = [p for p in state.placements if p.line != entry.get("line")]
     state.withdrawn += gone
-    state.doubt = None
     if gone:
         state.going = gone[0].terminal
+    elif state.doubt is not None:
+        state.going, state.doubt = str(state.doubt["reading"]["terminal"]), None
 
 
 def _skip(state: State, plan: Plan, entry: Entry) -> None:
     state.recheck = False
     state.skipped.append((str(entry["terminal"]), state.setting))
-    state.going, state.target, state.doubt = "", None, None
+    state.going, state.target = "", None
 
 
 def _left_out(state: State, plan: Plan, entry: Entry) -> None:
-    state.left_out[str(entry["terminal"])] = str(entry["why"])
-    state.going, state.target, state.doubt = "", None, None
+    terminal = str(entry["terminal"])
+    state.left_out[terminal] = str(entry["why"])
+    _reached(state, terminal, "")
 
 
 def _go(state: State, plan: Plan, entry: Entry) -> None:
@@ -233,6 +284,8 @@ _TAKES = {
     "answer": _answer,
     "setting": _setting,
     "reading": _reading,
+    "held": _held,
+    "held lost": _lost,
     "doubt": _doubt,
     "withdrawn": _withdrawn,
     "skip": _skip,

@@ -84,24 +84,25 @@ def _open_questions(plan: Plan, state: State) -> list[Question]:
 def _measure(plan: Plan, state: State) -> Step | None:
     """Return the terminal to measure now, None where all are done."""
     if state.going:
-        n = len(state.at(state.going, state.setting, "round"))
-        return _at(plan, state, state.going, "round", n)
+        return _at(plan, state, state.going, "round", state.n_there(state.going, state.setting))
     for name in references(state):
-        read = any(p.stage == "reference" and p.terminal == name for p in state.placements)
+        read = _has(state, "reference", name)
         if not read and name not in state.left_out and (name, state.setting) not in state.skipped:
             return _at(plan, state, name, "reference", 0)
     if state.recheck and (again := last_reference(plan, state)):
         return _at(plan, state, again, "check", 0)
     for terminal in _waiting(plan, state, state.setting):
-        return _at(plan, state, terminal.id, "round", len(state.at(terminal.id, state.setting, "round")))
+        return _at(plan, state, terminal.id, "round", state.n_there(terminal.id, state.setting))
     last = last_reference(plan, state)
-    if (
-        len({p.terminal for p in state.placements}) > 1
-        and last
-        and not any(p.stage == "last" for p in state.placements)
-    ):
+    if len({p.terminal for p in state.placements}) > 1 and last and not _has(state, "last", last):
         return _at(plan, state, last, "last", 0)
     return None
+
+
+def _has(state: State, stage: str, terminal: str) -> bool:
+    """Whether a terminal has a reading of a stage, or one that is being worked out."""
+    given = any(p.stage == stage and p.terminal == terminal for p in state.placements)
+    return given or any((h["stage"], h["terminal"]) == (stage, terminal) for h in state.held.values())
 
 
 def references(state: State) -> list[str]:
@@ -134,7 +135,7 @@ def _waiting(plan: Plan, state: State, setting: str) -> list[Terminal]:
         if t.cover != "none"
         and t.id not in state.left_out
         and (first or setting in t.design_by_setting)
-        and len(state.at(t.id, setting, "round")) < (wanted(plan, state, t.id) if setting == state.setting else 1)
+        and state.n_there(t.id, setting) < (wanted(plan, state, t.id) if setting == state.setting else 1)
     ]
     skipped = [t for t in due if (t.id, setting) in state.skipped]
     return [*(t for t in due if t not in skipped), *skipped]
@@ -145,4 +146,4 @@ def _first_read(plan: Plan, state: State) -> str:
     for placement in state.placements:
         if placement.stage == "round" and placement.entry.get("by") == "hood":
             return placement.terminal
-    return ""
+    return next((str(one["terminal"]) for one in state.coming() if one["stage"] == "round"), "")

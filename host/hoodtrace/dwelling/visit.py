@@ -19,7 +19,7 @@ from typing import Any
 from hoodtrace.dwelling import journal
 from hoodtrace.dwelling.plan import Plan, Terminal, read_plan, terminal_of
 from hoodtrace.dwelling.questions import LOCKED, before, flue_not_excluded
-from hoodtrace.dwelling.screen import Say
+from hoodtrace.dwelling.screen import Question, Say
 from hoodtrace.dwelling.state import WEATHER, State, fold
 from hoodtrace.dwelling.steps import Step, next_step
 from hoodtrace.errors import UsageError, VisitError
@@ -28,7 +28,11 @@ PLAN, HOOD, TRACES = "visit.toml", "hood.toml", "traces"
 ENTERED_REL, ENTERED_LEAST_M3H = 0.05, 1.0
 """Standard uncertainty of a reading entered without one: a part of the flow, and at least so much."""
 MOST_M3H = 5000.0
+DAMP_ROOMS = ("bathroom", "wc", "kitchen", "utility")
+HOOD_METER = "hood"
 LONGEST_TEXT = 500
+TURNING = "\u202a\u202b\u202c\u202d\u202e\u2066\u2067\u2068\u2069"
+"""Letters that turn the writing round for others; right-to-left words need none of them."""
 
 Fields = dict[str, Any]
 
@@ -89,17 +93,6 @@ class Visit:
                 return terminal
         raise UsageError(f"there is no terminal {name!r}: the plan has {', '.join(t.id for t in here)}")
 
-    def supply_leads(self, more_extract_m3h: float = 0.0) -> bool:
-        """Whether the supply is known to be no less than the extract, with so much more extract [m3/h]."""
-        sides = {"supply": 0.0, "extract": more_extract_m3h}
-        for terminal in self.state.terminals(self.plan):
-            here = self.state.at(terminal.id, self.state.setting)
-            if here:
-                sides[terminal.direction] += here[-1].flow_m3h
-            elif terminal.direction == "extract":
-                return False
-        return sides["supply"] >= sides["extract"]
-
     def refresh(self) -> bool:
         """Read what other programs wrote; return whether there was anything."""
         path = self.folder / journal.JOURNAL
@@ -144,6 +137,8 @@ class Visit:
                 raise NotNow(Say("refused.meanwhile"), "somebody else decided meanwhile: look again, then decide")
             if not self.begun and decision.get("do") != "begin" and not begins:
                 raise NotNow(Say("refused.not_begun"), f"{self.folder}: the visit has not begun")
+            if self.state.stopped and decision.get("do") not in _WHILE_STOPPED:
+                raise NotNow(Say("refused.stopped"), f"{self.folder}: the visit is stopped by an alarm")
             if self.state.finished and decision.get("do") not in _AFTER_END:
                 raise NotNow(Say("refused.finished"), f"{self.folder}: the visit is finished")
             fields = {"kind": "", "utc": utc, **make(self, decision)}
@@ -165,7 +160,12 @@ class Visit:
         if len(found) < self.state.n_lines:
             raise VisitError(path, "is shorter than it was: did somebody put an old one in its place?")
         for entry in found[self.state.n_lines :]:
-            fold(self.state, self.plan, {key: value for key, value in entry.items() if key not in ("prev", "crc")})
+            number = self.state.n_lines + 1
+            try:
+                fold(self.state, self.plan, {key: value for key, value in entry.items() if key not in ("prev", "crc")})
+            except (LookupError, TypeError, ValueError, AttributeError, OverflowError, UsageError) as error:
+                text = f"line {number} has a right checksum, but says nothing that this program understands"
+                raise VisitError(path, text, str(number)) from error
         self._n_bytes = path.stat().st_size
 
 
@@ -186,7 +186,20 @@ def _answer(visit: Visit, decision: Mapping[str, Any]) -> Fields:
     question = step.question
     if question is None or question.id != decision.get("question"):
         raise NotNow(Say("refused.answered"), f"{decision.get('question')!r} is not what is asked now")
-    value: Any = decision.get("value")
+    value = _answered(question, decision.get("value"))
+    if question.id == "doubt":
+        return _settled(visit, str(value))
+    return {"kind": "answer", "question": question.id, "value": value}
+
+
+def _answered(question: Question, value: Any) -> Any:
+    """Return an answer as the journal keeps it.
+
+    Raises
+    ------
+    UsageError
+        It is none to this question.
+    """
     text = f"{question.id}: {value!r}"
     if value is None and question.may_skip:
         pass
@@ -203,9 +216,16 @@ def _answer(visit: Visit, decision: Mapping[str, Any]) -> Fields:
         value = {"position": words(value.get("position"), question.id), "locked": value["locked"]}
     else:
         value = "read"
-    if question.id == "doubt":
-        return _settled(visit, str(value))
-    return {"kind": "answer", "question": question.id, "value": value}
+    return value
+
+
+def _correct(visit: Visit, decision: Mapping[str, Any]) -> Fields:
+    """Another answer to a question of the beginning: an open flue that shows up later, above all."""
+    for question in before(visit.plan, visit.state):
+        if question.id == decision.get("question") and question.id in visit.state.answers:
+            value = _answered(question, decision.get("value"))
+            return {"kind": "answer", "question": question.id, "value": value, "corrected": True}
+    raise UsageError(f"{decision.get('question')!r} was not asked, so its answer can't be corrected")
 
 
 def _settled(visit: Visit, value: str) -> Fields:
@@ -218,18 +238,40 @@ def _settled(visit: Visit, value: str) -> Fields:
 
 
 def _reading(visit: Visit, decision: Mapping[str, Any]) -> Fields:
-    """A reading of the hood, for the terminal that is measured now."""
-    step = visit.step(past_doubt=True)
-    fields = dict(decision["reading"])
-    if step.kind != "measure" or step.terminal != fields.get("terminal"):
-        raise NotNow(Say("refused.other_terminal"), f"{fields.get('terminal')}: is not measured now")
+    """A reading of the hood: of the hold with the `key`, which has its terminal; else of the one measured now."""
+    fields, key = dict(decision["reading"]), decision.get("key")
+    if key is not None:
+        held = visit.state.held.get(str(key))
+        if held is None:
+            raise NotNow(Say("refused.taken"), f"the hold {key} was given up, or has its reading")
+        fields |= {name: held[name] for name in ("key", "terminal", "setting", "stage", "epoch", "ended")}
+        fields["after_turn"] = held.get("target") is not None
+    else:
+        step = visit.step(past_doubt=True)
+        if step.kind != "measure" or step.terminal != fields.get("terminal"):
+            raise NotNow(Say("refused.other_terminal"), f"{fields.get('terminal')}: is not measured now")
+        fields |= {"stage": step.stage, "setting": visit.state.setting}
     place = fields.get("trace"), fields.get("hold")
     if any((p.entry.get("trace"), p.entry.get("hold")) == place for p in visit.state.placements):
         raise NotNow(Say("refused.taken"), f"hold {place[1]} of {place[0]} was given to a terminal already")
-    fields = {**fields, "by": "hood", "stage": step.stage, "setting": visit.state.setting, **visit.state.weather_now()}
+    fields = {**fields, "by": "hood", **visit.state.weather_now()}
     if decision.get("doubt"):
         return {"kind": "doubt", "why": str(decision["doubt"]), "reading": fields}
     return {"kind": "reading", **fields}
+
+
+def _hold_held(visit: Visit, decision: Mapping[str, Any]) -> Fields:
+    """A hold is enough: from here on its reading belongs to this terminal, whatever is decided meanwhile."""
+    terminal = visit.terminal(decision.get("terminal")).id
+    kept = ("key", "setting", "stage", "target", "trace", "boot", "start_us", "ended")
+    return {"kind": "held", "terminal": terminal, **{name: decision[name] for name in kept}}
+
+
+def _hold_lost(visit: Visit, decision: Mapping[str, Any]) -> Fields:
+    """A hold that was called enough gives no reading after all, or was taken back."""
+    if str(decision.get("key")) not in visit.state.held:
+        raise NotNow(Say("refused.taken"), f"the hold {decision.get('key')} was given up, or has its reading")
+    return {"kind": "held lost", "key": str(decision["key"]), "why": str(decision.get("why", ""))}
 
 
 def _enter(visit: Visit, decision: Mapping[str, Any]) -> Fields:
@@ -238,7 +280,7 @@ def _enter(visit: Visit, decision: Mapping[str, Any]) -> Fields:
     flow = number(decision.get("flow_m3h"), "flow", 1e-3, MOST_M3H, "m3/h")
     given = decision.get("u_m3h")
     u = max(ENTERED_REL * flow, ENTERED_LEAST_M3H) if given is None else number(given, "u", 1e-6, MOST_M3H, "m3/h")
-    setting = str(decision.get("setting") or visit.state.setting)
+    setting = visit.state.setting if decision.get("setting") is None else str(decision["setting"])
     if setting not in visit.plan.settings:
         raise UsageError(f"setting {setting!r} is not in the plan: it has {', '.join(visit.plan.settings)}")
     if decision.get("at_stop") not in (None, "open", "shut"):
@@ -260,7 +302,11 @@ def _enter(visit: Visit, decision: Mapping[str, Any]) -> Fields:
         "hood_on": not decision.get("hood_off"),
         **visit.state.weather_now(),
     }
-    for key in ("meter", "parts", "traverse", "terms", "u_random_m3h"):
+    if decision.get("meter") is not None:
+        fields["meter"] = words(decision["meter"], "the meter")
+        if fields["meter"] == HOOD_METER:
+            raise UsageError("the meter can't be called hood: that is for readings that come from a trace")
+    for key in ("parts", "traverse", "terms", "u_random_m3h"):
         if decision.get(key) is not None:
             fields[key] = decision[key]
     return fields
@@ -271,7 +317,19 @@ def _repeat(visit: Visit, decision: Mapping[str, Any]) -> Fields:
     if not visit.state.placements:
         raise NotNow(Say("refused.nothing_to_repeat"), "there is no reading to repeat")
     last = visit.state.placements[-1]
+    if decision.get("line") is not None and decision["line"] != last.line:
+        raise NotNow(
+            Say("refused.nothing_to_repeat"), "another reading has come since: choose the terminal on the page"
+        )
     return {"kind": "withdrawn", "line": last.line, "terminal": last.terminal, "why": str(decision.get("why", ""))}
+
+
+def _take_back(visit: Visit, decision: Mapping[str, Any]) -> Fields:
+    """One reading, by the line of the journal that it stands in, no longer counts."""
+    for placement in visit.state.placements:
+        if placement.line == decision.get("line"):
+            return {"kind": "withdrawn", "line": placement.line, "terminal": placement.terminal, "why": "taken back"}
+    raise UsageError(f"line {decision.get('line')} of the journal holds no reading that counts")
 
 
 def _skip(visit: Visit, decision: Mapping[str, Any]) -> Fields:
@@ -297,35 +355,48 @@ def _target(visit: Visit, decision: Mapping[str, Any]) -> Fields:
         return {"kind": "target", "terminal": terminal, "target_m3h": None}
     target = number(decision["target_m3h"], "target", 0.1, MOST_M3H, "m3/h")
     part = visit.plan.rule.tolerance_rel / 2.0
-    low = number(decision.get("low_m3h", target * (1.0 - part)), "lowest", 0.0, target, "m3/h")
-    high = number(decision.get("high_m3h", target * (1.0 + part)), "highest", target, MOST_M3H, "m3/h")
-    _forbid(visit, terminal, target)
+    least, most = _allowed(visit, terminal, target)
+    low = number(decision.get("low_m3h", max(target * (1.0 - part), least)), "lowest", least, target, "m3/h")
+    high = number(decision.get("high_m3h", min(target * (1.0 + part), most)), "highest", target, most, "m3/h")
     return {"kind": "target", "terminal": terminal, "target_m3h": target, "low_m3h": low, "high_m3h": high}
 
 
-def _forbid(visit: Visit, terminal: str, target_m3h: float) -> None:
-    """Refuse a target that an open flue or a damp room forbids."""
-    where = visit.terminal(terminal)
-    design, now = where.design(visit.state.setting), visit.state.at(terminal, visit.state.setting)
-    if where.damp and where.direction == "extract" and design is not None and target_m3h < design:
-        raise NotNow(
-            Say("refused.damp", {"terminal": terminal, "design_m3h": design}),
-            f"{terminal}: a damp room is not throttled below its required {design:g} m3/h",
-        )
-    if flue_not_excluded(visit.plan, visit.state):
-        if not now:
+def _allowed(visit: Visit, name: str, target_m3h: float) -> tuple[float, float]:
+    """Return the least and greatest flow that a valve may be turned to [m3/h].
+
+    Raises
+    ------
+    NotNow
+        The target lies outside: a damp room would be throttled below its required rate, or an open flue forbids it.
+    """
+    terminal, state = visit.terminal(name), visit.state
+    design, here = terminal.design(state.setting), state.at(name, state.setting)
+    now = here[-1].flow_m3h if here else None
+    least, most = 0.0, MOST_M3H
+    rooms = {room.name: room.kind for room in visit.plan.rooms}
+    damp = terminal.damp or rooms.get(terminal.room) in DAMP_ROOMS
+    if damp and terminal.direction == "extract" and design is not None:
+        # Short of its rate it may be opened in steps; never closed.
+        least = design if now is None else min(design, now if target_m3h < now else target_m3h)
+        if target_m3h < least:
             raise NotNow(
-                Say("refused.flue_unread", {"terminal": terminal}),
-                f"{terminal}: an open-flued appliance is not excluded: read this terminal first, then turn its valve",
+                Say("refused.damp", {"terminal": name, "design_m3h": design}),
+                f"{name}: a damp room is not throttled below its required {design:g} m3/h",
             )
-        closes_supply = where.direction == "supply" and target_m3h < now[-1].flow_m3h
-        opens_extract = where.direction == "extract" and target_m3h > now[-1].flow_m3h
-        if closes_supply or (opens_extract and not visit.supply_leads(target_m3h - now[-1].flow_m3h)):
+    if flue_not_excluded(visit.plan, state):
+        if now is None:
             raise NotNow(
-                Say("refused.flue", {"terminal": terminal}),
-                f"{terminal}: an open-flued appliance is not excluded: no closing of supply, and no step that leaves "
-                "extract above supply. Have the appliance looked at by a qualified person first",
+                Say("refused.flue_unread", {"terminal": name}),
+                f"{name}: an open-flued appliance is not excluded: read this terminal first, then turn its valve",
             )
+        least, most = (max(least, now), most) if terminal.direction == "supply" else (least, min(most, now))
+        if not least <= target_m3h <= most:
+            raise NotNow(
+                Say("refused.flue", {"terminal": name}),
+                f"{name}: an open-flued appliance is not excluded: no supply is closed and no extract raised. Have the "
+                "appliance looked at by a qualified person first",
+            )
+    return least, most
 
 
 def _valve(visit: Visit, decision: Mapping[str, Any]) -> Fields:
@@ -411,8 +482,12 @@ _DECISIONS: dict[str, Callable[[Visit, Mapping[str, Any]], Fields]] = {
     "begin": _begin,
     "answer": _answer,
     "reading": _reading,
+    "held": _hold_held,
+    "lost": _hold_lost,
+    "correct": _correct,
     "enter": _enter,
     "repeat": _repeat,
+    "take back": _take_back,
     "skip": _skip,
     "leave out": _leave_out,
     "go": _go,
@@ -428,7 +503,8 @@ _DECISIONS: dict[str, Callable[[Visit, Mapping[str, Any]], Fields]] = {
     "trace opened": _trace_opened,
     "trace closed": _trace_closed,
 }
-_AFTER_END = ("trace closed", "alarm")
+_AFTER_END = ("trace closed", "alarm", "reading", "lost")
+_WHILE_STOPPED = ("alarm", "trace opened", "trace closed", "reading", "lost")
 
 
 def number(value: object, what: str, least: float, most: float, unit: str = "") -> float:
@@ -440,8 +516,9 @@ def number(value: object, what: str, least: float, most: float, unit: str = "") 
         It is none, or lies outside.
     """
     try:
-        found = float(value) if isinstance(value, int | float | str) and not isinstance(value, bool) else math.nan
-    except ValueError:
+        plain = not isinstance(value, bool) and not (isinstance(value, str) and "_" in value)
+        found = float(value) if plain and isinstance(value, int | float | str) else math.nan
+    except (ValueError, OverflowError):
         found = math.nan
     if not least <= found <= most:
         raise UsageError(f"{what}: {value!r} is no number from {least:g} to {most:g} {unit}".rstrip())
@@ -457,6 +534,10 @@ def words(value: object, what: str) -> str:
         It is empty, too long, or holds what no line holds.
     """
     text = " ".join(value.split()) if isinstance(value, str) else ""
-    if not text or len(text) > LONGEST_TEXT or any(unicodedata.category(c) in ("Cc", "Cs") for c in text):
+    if (
+        not text
+        or len(text) > LONGEST_TEXT
+        or any(unicodedata.category(c) in ("Cc", "Cs") or c in TURNING for c in text)
+    ):
         raise UsageError(f"{what}: give some words, at most {LONGEST_TEXT} letters")
     return text
