@@ -58,7 +58,7 @@ class _Place:
 
 @dataclass(slots=True)
 class _Hold:
-    """A hold that is being made, or waits for its reading since it was `lifted`; without a `place` no terminal was measured.
+    """A hold that is made, or waits for its reading since it was `lifted`; without a `place` no terminal was measured.
 
     `ended` is why it was enough; from then on the journal has its `key`. `void` says that it shall not count.
     """
