@@ -237,6 +237,9 @@ def house_dialog(page: Decides) -> None:
     def event(fields: dict[str, str]) -> dict[str, Any]:
         return {"do": "event", "what": fields.get("what", "")}
 
+    def flue(fields: dict[str, str]) -> dict[str, Any]:
+        return {"do": "correct", "question": "open_flue", "value": fields.get("flue", "")}
+
     def setting(fields: dict[str, str]) -> dict[str, Any]:
         return {"do": "setting", "setting": fields.get("setting", "")}
 
@@ -262,6 +265,10 @@ def house_dialog(page: Decides) -> None:
             html.p(words("page.event_words"))
             field(words("page.event_what"), "what", maxlength=500)
             submit(words("ask.save"))
+        if "open_flue" in state.answers:
+            with _section(words("question.open_flue").split("\n")[0]), form(_closing(page, dialog, flue)):
+                for said in ("no", "yes", "unknown"):
+                    submit(words.word("answer", said), "flue", said)
         if len(plan.settings) > 1:
             with _section(words("page.setting_change")), form(_closing(page, dialog, setting)):
                 for name in plan.settings:
