@@ -196,7 +196,7 @@ def read_plan(path: Path) -> Plan:
     """
     try:
         if path.exists() and not path.is_file():
-            raise VisitError(path, "is no file. Give the folder of a visit.")
+            raise VisitError(path, "the plan can't be read (it is no file). Give the folder of a visit.")
         with path.open("rb") as file:
             content = file.read(_LARGEST_BYTES + 1)
     except OSError as error:
