@@ -42,6 +42,8 @@ SAME_US = 2_000_000
 """Holds that begin this close to each other are one."""
 SPEAKS_REL = 0.6
 """Under this part of the flow at which the vane starts, the taps of a free-hanging hood show noise."""
+TURN_FROM_S = 4.0
+"""A hold this long is no carrying: from here on the turning of a valve is guided."""
 LOOK_US = 1_000_000
 """A hold is looked at once in so much of the board's time."""
 
@@ -373,8 +375,9 @@ class Guide:
     # ---- the valve, and sounds
 
     def _turn(self, now_m3h: float | None) -> str:
-        target = self._visit.state.target
-        if target is None or self._so_far.hold_start_us is None or now_m3h is None:
+        target, hold = self._visit.state.target, self._holds[-1] if self._holds else None
+        seated = hold is not None and hold.off_us is None and not hold.lifted and hold.used_s >= TURN_FROM_S
+        if target is None or not seated or now_m3h is None:
             return ""
         word, cue = self._turning.look(target, now_m3h, self._seen_us)
         if cue:

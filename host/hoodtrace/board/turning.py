@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from hoodtrace.dwelling.state import Target
 
-NEAR_REL = 0.15
+NEAR_REL, STAYS_REL = 0.15, 0.4
 FAR_US, NEAR_US = 1_500_000, 1_000_000
 STANDS_US = 500_000
 """The flow is there once it has been within the limits for so long."""
@@ -65,7 +65,9 @@ class Turning:
         side = 1 if now_m3h > target.high_m3h else -1
         self._side = self._side or side
         way = "less" if side > 0 else "more"
-        near = abs(now_m3h - target.target_m3h) <= NEAR_REL * target.target_m3h
+        # What was near stays near a little further out, so that unrest of the air does not flip the word.
+        edge = NEAR_REL * (1.0 + STAYS_REL * self._was.startswith(("near", "there")))
+        near = abs(now_m3h - target.target_m3h) <= edge * target.target_m3h
         word = f"{'past' if side != self._side else 'near' if near else 'far'} {way}"
         due = t_us - self._told_us >= (NEAR_US if near else FAR_US)
         if due or word != self._was:

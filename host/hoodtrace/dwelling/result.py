@@ -56,7 +56,8 @@ def result(placements: Sequence[Placement]) -> Result:
     )
     own = math.sqrt(math.fsum(u**2 for _, u, _, scope in terms if scope != "hood"))
     flow, u, expanded = (m3h(q) for q in (found.flow_m3_s, found.total.u_m3_s, found.total.expanded_m3_s))
-    return Result(flow, u, dof, expanded, own, len(placements), terms, found.flags)
+    flags = dict.fromkeys([*found.flags, *(flag for p in placements for flag in p.entry.get("flags", ()))])
+    return Result(flow, u, dof, expanded, own, len(placements), terms, tuple(flags))
 
 
 def _as_read(entry: Entry) -> Result:

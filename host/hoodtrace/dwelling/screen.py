@@ -41,7 +41,10 @@ class Question:
 
 @dataclass(frozen=True, slots=True)
 class Row:
-    """One terminal in the list: `state` is "open", "now", "read", "skipped" or "left out"; flows in m3/h."""
+    """One terminal in the list: `state` is "open", "now", "read", "skipped" or "left out"; flows in m3/h.
+
+    `flags` are doubts that the number alone would hide, as `readings` names them.
+    """
 
     id: str
     room: str
@@ -53,6 +56,7 @@ class Row:
     n_placements: int = 0
     by: str = ""
     why: str = ""
+    flags: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

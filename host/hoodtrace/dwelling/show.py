@@ -50,8 +50,8 @@ def screen(visit: Visit, live: Live, why_again: str = "", cues: tuple[tuple[int,
         target_m3h=(target.target_m3h, target.low_m3h, target.high_m3h) if target is not None else None,
         last=_last(visit),
         cues=cues,
-        n_done=sum(row.state in ("read", "left out") for row in rows),
-        n_all=len(rows),
+        n_done=sum(row.flow_m3h is not None for row in rows),
+        n_all=sum(row.state != "left out" for row in rows),
     )
 
 
@@ -151,6 +151,7 @@ def _row(visit: Visit, terminal: Terminal, step: Step) -> Row:
         len(here),
         str(here[-1].entry.get("by")) if here else "",
         why,
+        found.flags if found is not None else (),
     )
 
 

@@ -112,13 +112,16 @@ def references(state: State) -> list[str]:
 
 
 def last_reference(plan: Plan, state: State) -> str:
-    """Return the terminal that is read once more before leaving: the first that the hood read, and can reach."""
-    for placement in state.placements:
-        by_hood = placement.entry.get("by") == "hood" and placement.setting == state.setting
-        skipped = (placement.terminal, state.setting) in state.skipped
-        if by_hood and not skipped and placement.terminal not in state.left_out:
-            return placement.terminal
-    return ""
+    """Return the terminal that is read once more before leaving: the first that was read, by the hood if any was."""
+    here = [
+        p
+        for p in state.placements
+        if p.setting == state.setting
+        and (p.terminal, state.setting) not in state.skipped
+        and p.terminal not in state.left_out
+    ]
+    here.sort(key=lambda p: p.entry.get("by") != "hood")  # the order among each kind stays
+    return here[0].terminal if here else ""
 
 
 def _at(plan: Plan, state: State, terminal: str, stage: str, n_there: int) -> Step:
