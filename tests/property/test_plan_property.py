@@ -20,12 +20,12 @@ from hypothesis import strategies as st
 
 from hoodtrace.board.scenario import demo_visit_toml
 from hoodtrace.dwelling import plan as p
-from hoodtrace.dwelling.plan import Plan, Rule, Site, parse_plan, plan_toml, read_plan
+from hoodtrace.dwelling.plan import TURNING, Plan, Rule, Site, parse_plan, plan_toml, read_plan
 from hoodtrace.dwelling.plan_table import plan_from_table, table_csv
 from hoodtrace.errors import VisitError
 
 QUICK = settings(max_examples=150, deadline=None, derandomize=True, suppress_health_check=list(HealthCheck))
-LETTERS = st.characters(exclude_categories=("Cc", "Cs", "Zl", "Zp"))
+LETTERS = st.characters(exclude_categories=("Cc", "Cs", "Zl", "Zp"), exclude_characters=TURNING)
 WORDS = st.text(LETTERS, max_size=30)
 NAMES = st.text(LETTERS, min_size=1, max_size=20).filter(
     lambda s: s == s.strip() and any(unicodedata.category(c) not in ("Cf", "Zs") for c in s)

@@ -243,7 +243,7 @@ def test_faults_above_the_headings_are_named(tmp_path: Path, above: str, words: 
         ((HEAD + "S1,a,u,supply,20\n").encode("utf-16"), "CSV UTF-8"),
         (b"PK\x03\x04 and then nothing", "can't be read as a spreadsheet"),
         (b"\xd0\xcf\x11\xe0\xa1\xb1\x1a\xe1", "Save it as .xlsx or as CSV"),
-        (HEAD.encode() + b"S1,a,u,supply,20\n" * 2100, "more than 2000 rows"),
+        (HEAD.encode() + b"S1,a,u,supply,20\n" * 2100, "more than 1000 rows"),
         (HEAD.encode() + b"".join(b"S%d,a,u,supply,20\n" % i for i in range(501)), "row 502 is beyond 500 terminals"),
         (b"x" * 5_000_001, "more than 5000000 bytes"),
     ],
@@ -263,8 +263,89 @@ def test_a_zip_that_is_no_workbook_or_unpacks_to_very_much_is_refused(tmp_path: 
         archive.writestr("content.xml", b"<a/>")
     assert "can't be read as a spreadsheet" in faults(tmp_path, packed.getvalue(), "house.xlsx")
     with zipfile.ZipFile(packed, "w", zipfile.ZIP_DEFLATED) as archive:
-        archive.writestr("big", b"\0" * 100_000_001)
-    assert "unpacks to 100000001 bytes" in faults(tmp_path, packed.getvalue(), "house.xlsx")
+        archive.writestr("big", b"\0" * 10_000_001)
+    assert "unpacks to 10000001 bytes" in faults(tmp_path, packed.getvalue(), "house.xlsx")
+
+
+MAIN = b"http://schemas.openxmlformats.org/spreadsheetml/2006/main"
+SHEET_PART, STYLES_PART, STRINGS_PART = "xl/worksheets/sheet1.xml", "xl/styles.xml", "xl/sharedStrings.xml"
+
+
+def with_part(path: Path, name: str, content: bytes) -> Path:
+    """Put other content into one part of a workbook."""
+    with zipfile.ZipFile(path) as old:
+        parts = {part.filename: old.read(part) for part in old.infolist()}
+    with zipfile.ZipFile(path, "w", zipfile.ZIP_DEFLATED) as new:
+        for each, kept in (parts | {name: content}).items():
+            new.writestr(each, kept)
+    return path
+
+
+def of_sheet(inner: bytes) -> bytes:
+    return b'<worksheet xmlns="%s"><sheetData>%s</sheetData></worksheet>' % (MAIN, inner)
+
+
+@pytest.mark.parametrize(
+    ("part", "content"),
+    [
+        (SHEET_PART, of_sheet(b"<row>" + b"<c/>" * 200_000 + b"</row>")),
+        (SHEET_PART, of_sheet(b"<a>" * 100_000 + b"</a>" * 100_000)),
+        (SHEET_PART, of_sheet(b"<row>" + b"<c/>" * 200_000 + b"</row>").decode().encode("utf-16")),
+        (STYLES_PART, b'<styleSheet xmlns="%s"><cellXfs>%s</cellXfs></styleSheet>' % (MAIN, b"<xf/>" * 30_000)),
+        (STRINGS_PART, b'<sst xmlns="%s">%s</sst>' % (MAIN, b"<si/>" * 200_000)),
+    ],
+    ids=["one long row", "nested", "utf-16", "styles", "strings"],
+)
+def test_a_small_file_that_holds_very_much_is_refused_before_it_is_read(
+    tmp_path: Path, part: str, content: bytes
+) -> None:
+    path = with_part(sheet(tmp_path, [XHEAD, ["S1", "a", "u", "supply", 20]]), part, content)
+    assert path.stat().st_size < 20_000
+    words = sheet_faults(path)
+    assert f"holds more than a plan's table needs (by '{part}'" in words
+    assert "into a new file of their own, or save them as CSV UTF-8" in words
+
+
+def test_many_parts_that_are_each_within_the_limits_are_refused_together(tmp_path: Path) -> None:
+    path = sheet(tmp_path, [XHEAD, ["S1", "a", "u", "supply", 20]])
+    for n in range(5):
+        with_part(path, f"xl/worksheets/sheet{n + 2}.xml", of_sheet(b"<c/>" * 40_000))
+    assert "holds more than a plan's table needs" in sheet_faults(path)
+
+
+def test_a_part_gives_no_more_bytes_than_it_says(tmp_path: Path) -> None:
+    path = with_part(sheet(tmp_path, [XHEAD]), STYLES_PART, b"<a/>" * 2_000_000)
+    content = path.read_bytes().replace((8_000_000).to_bytes(4, "little"), (80).to_bytes(4, "little"))
+    path.write_bytes(content)
+    assert "can't be read as a spreadsheet (BadZipFile" in sheet_faults(path)
+
+
+def test_the_largest_plan_with_thirty_columns_is_read(tmp_path: Path) -> None:
+    more = [f"remark {n}" for n in range(25)]
+    rows = [[f"S{i}", f"room {i}", "u", "supply", 20.5, *(f"{name} of {i}" for name in more)] for i in range(500)]
+    found = plan_from_table(sheet(tmp_path, [[*XHEAD, *more], *rows]))
+    assert (len(found.plan.terminals), found.plan.terminals[-1].room) == (500, "room 499")
+
+
+@pytest.mark.parametrize(
+    "inner", [b'<row r="1048576"><c r="A1048576"><v>1</v></c></row>', b'<row><c r="XFD1"><v>1</v></c></row>']
+)
+def test_cells_far_away_are_not_filled_up_to(tmp_path: Path, inner: bytes) -> None:
+    path = with_part(sheet(tmp_path, [XHEAD]), SHEET_PART, of_sheet(inner))
+    assert "has no row of headings" in sheet_faults(path)
+
+
+def test_more_columns_or_cells_than_a_plan_needs_are_refused(tmp_path: Path) -> None:
+    row = "S1,a,unit,supply,20"
+    assert "more than 1000 rows, 100 columns" in faults(tmp_path, f"{HEAD}{row}{',' * 100_000}\n")
+    assert "or 40000 cells" in faults(tmp_path, HEAD + f"{row}{',' * 75}\n" * 501)
+    wide = [[*XHEAD, *(None for _ in range(95)), "note"], ["S1", "a", "unit", "supply", 20]]
+    assert "more than 1000 rows, 100 columns" in sheet_faults(sheet(tmp_path, wide))
+
+
+def test_a_very_long_cell_is_named(tmp_path: Path) -> None:
+    path = sheet(tmp_path, [XHEAD, ["S1", "a" * 2001, "unit", "supply", 20]])
+    assert "row 2, column B (room) has 2001 letters, more than 2000; shorten it" in sheet_faults(path)
 
 
 XHEAD = ["id", "room", "system", "direction", "design_m3h"]
@@ -325,6 +406,9 @@ def test_values_beside_the_headings_are_not_lost_silently(tmp_path: Path) -> Non
     assert "row 2, column B has no heading above it" in sheet_faults(path)
 
 
+# Unicode Bidirectional Algorithm (Unicode Standard Annex 9), explicit directional formatting characters: embeddings,
+# overrides and isolates with what ends them; memory.
+TURNING = "\u202a\u202b\u202c\u202d\u202e\u2066\u2067\u2068\u2069"
 FORMULAS = ["=1+1", "+1", "-1", "@SUM(A1)", "\uff1d1", "'=1", "''=1", "'text", "=cmd|' /C calc'!A0", '=HYPERLINK("x")']
 
 
@@ -361,3 +445,27 @@ def test_the_demos_plan_and_a_fuller_one_come_back(tmp_path: Path, comma: bool) 
         ),
     )
     assert read(tmp_path, table_csv(fuller, comma)).plan == fuller
+
+
+def test_letters_that_turn_the_writing_round_are_refused_by_cell_and_right_to_left_words_are_not(
+    tmp_path: Path,
+) -> None:
+    hebrew = "\u05de\u05d8\u05d1\u05d7"
+    found = read(tmp_path, HEAD + f"S1,{hebrew},unit,supply,20\n")
+    assert found.plan.terminals[0].room == hebrew
+    for letter in TURNING:
+        words = faults(tmp_path, HEAD + f"S1,a{letter}b,unit,supply,20\n")
+        assert (
+            f"row 2, column B (room) = 'a\\u{ord(letter):04x}b': holds a letter that turns the writing round" in words
+        )
+
+
+@pytest.mark.parametrize("letter", TURNING)
+def test_a_plan_with_such_a_letter_is_refused_with_its_key(letter: str) -> None:
+    good = demo_visit_toml()
+    for key, old in (("site.name", 'name = "'), ("terminal.1.id", 'id = "'), ("terminal.1.room", 'room = "')):
+        table = good.index("[site]" if key.startswith("site") else "[[terminal]]")
+        at = good.index(old, table) + len(old)
+        with pytest.raises(VisitError, match=f"{key}.*turns the writing round .U.{ord(letter):04X}") as caught:
+            parse_plan(good[:at] + letter + good[at:], "visit.toml")
+        assert caught.value.key == key

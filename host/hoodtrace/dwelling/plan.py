@@ -28,6 +28,8 @@ Limit = Literal["around", "at least", "at most"]
 Cover = Literal["hood", "parts", "traverse", "none"]
 ApplianceKind = Literal["open-flued", "room-sealed", "fireplace", "unknown"]
 
+TURNING = "\u202a\u202b\u202c\u202d\u202e\u2066\u2067\u2068\u2069"
+"""Letters that turn the writing round for others; right-to-left words need none of them."""
 _LARGEST_BYTES = 2_000_000  # 500 terminals with all their notes take a quarter of it
 
 
@@ -245,12 +247,19 @@ def plan_of(keys: Mapping[str, Any]) -> Plan:
         systems=tuple(System(**each) for each in keys["system"]),
         terminals=tuple(Terminal(**each) for each in keys["terminal"]),
         rooms=tuple(Room(**each) for each in keys.get("room", [])),
-        settings=tuple(each["name"] for each in keys["setting"]) if "setting" in keys else ("normal",),
+        settings=_settings(keys),
         rule=Rule(**keys.get("rule", {})),
         other_fans=tuple(OtherFan(**each) for each in keys.get("other_fan", [])),
         appliances=tuple(Appliance(**each) for each in keys.get("appliance", [])),
         **hold,
     )
+
+
+def _settings(keys: Mapping[str, Any]) -> tuple[str, ...]:
+    """Return the fan settings: those listed, then those that only a terminal's design flow names."""
+    listed_here = [each["name"] for each in keys.get("setting", [{"name": "normal"}])]
+    named = [name for each in keys["terminal"] for name in each.get("design_by_setting", {})]
+    return (*listed_here, *(name for name in dict.fromkeys(named) if name not in listed_here))
 
 
 def terminal_of(keys: Mapping[str, Any]) -> Terminal:

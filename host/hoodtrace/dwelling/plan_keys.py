@@ -1,7 +1,8 @@
 """The keys of visit.toml one by one: which there are, of what type, within what bounds.
 
-Only `plan` uses it, and only when it reads: pydantic takes a while to load. Names may hold any letters of one line.
-Bounds lie far outside any dwelling: they catch slips and keep the arithmetic finite.
+Only `plan` uses it, and only when it reads: pydantic takes a while to load. Names may hold any letters of one line but
+those that turn the writing round; words that are written from right to left need none. Bounds lie far outside any
+dwelling: they catch slips and keep the arithmetic finite.
 """
 
 from __future__ import annotations
@@ -12,7 +13,18 @@ from typing import Annotated, Any, Required
 from pydantic import AfterValidator, ConfigDict, Field, StringConstraints, TypeAdapter, ValidationError
 from typing_extensions import TypedDict
 
-from hoodtrace.dwelling.plan import ApplianceKind, Cover, Direction, Fan, Limit, RoomKind, SystemKind, Valves, YesNo
+from hoodtrace.dwelling.plan import (
+    TURNING,
+    ApplianceKind,
+    Cover,
+    Direction,
+    Fan,
+    Limit,
+    RoomKind,
+    SystemKind,
+    Valves,
+    YesNo,
+)
 
 MOST_TERMINALS = 500
 _LONGEST_SHOWN = 80
@@ -25,9 +37,11 @@ def one_line(words: str) -> str:
     Raises
     ------
     ValueError
-        They hold a line break or another control letter.
+        They hold a line break or another control letter, or one that turns the writing round.
     """
     for letter in words:
+        if letter in TURNING:
+            raise ValueError(f"holds a letter that turns the writing round (U+{ord(letter):04X}); take it out")
         if unicodedata.category(letter) in ("Cc", "Cs", "Zl", "Zp"):
             raise ValueError(f"holds a line break or control letter (U+{ord(letter):04X}); write it in one line")
     return words
@@ -189,6 +203,7 @@ def faults_in(adapter: TypeAdapter[Any], content: object) -> tuple[Any, list[tup
 
 def _fault(where: tuple[int | str, ...], message: str, kind: str, value: object) -> tuple[str, str]:
     key = ".".join(str(part + 1) if isinstance(part, int) else part for part in where if part != "[key]")
+    key = "".join(f"U+{ord(letter):04X}" if letter in TURNING else letter for letter in key)
     if kind == "missing":
         return key, "is missing"
     if kind == "extra_forbidden":

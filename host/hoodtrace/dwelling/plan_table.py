@@ -24,6 +24,8 @@ from hoodtrace.errors import VisitError
 from hoodtrace.units import CFM_PER_M3_S, L_S_PER_M3_S, m3h
 
 NEEDED = ("id", "room", "system", "direction")
+HEADED = ("id", "direction")
+"""By these the row of headings is known."""
 _KEYS = tuple(each.name for each in fields(Terminal) if each.name not in ("design_m3h", "design_by_setting"))
 _SITE_KEYS = tuple(each.name for each in fields(Site) if each.name != "name")
 _NUMBERS = {"height_m", "free_area_cm2", "floor_area_m2", "volume_m3", "n50_per_h"}
@@ -60,8 +62,12 @@ def plan_from_table(path: Path, base: Plan | None = None) -> FromTable:
     VisitError
         The file can't be read, or cells are at fault; up to `N_NAMED` are named, `key` is the first.
     """
-    grid = read_grid(path, ("id", "direction"))
-    reading = _Reading(grid, base, path.stem)
+    return plan_from_grid(path, read_grid(path, HEADED), base)
+
+
+def plan_from_grid(path: Path | str, grid: Grid, base: Plan | None = None) -> FromTable:
+    """Return the plan of a table whose cells are read; `path` is its name in messages. See `plan_from_table`."""
+    reading = _Reading(grid, base, Path(path).stem)
     plan = reading.plan()
     if reading.faults or plan is None:
         words = "; ".join(f"{where} {what}" for where, what in reading.faults[:N_NAMED])

@@ -17,7 +17,7 @@ from pathlib import Path
 from typing import Any
 
 from hoodtrace.dwelling import journal
-from hoodtrace.dwelling.plan import Plan, Terminal, read_plan, terminal_of
+from hoodtrace.dwelling.plan import TURNING, Plan, Terminal, read_plan, terminal_of
 from hoodtrace.dwelling.questions import LOCKED, before, flue_not_excluded
 from hoodtrace.dwelling.screen import Question, Say
 from hoodtrace.dwelling.state import WEATHER, State, fold
@@ -31,8 +31,6 @@ MOST_M3H = 5000.0
 DAMP_ROOMS = ("bathroom", "wc", "kitchen", "utility")
 HOOD_METER = "hood"
 LONGEST_TEXT = 500
-TURNING = "\u202a\u202b\u202c\u202d\u202e\u2066\u2067\u2068\u2069"
-"""Letters that turn the writing round for others; right-to-left words need none of them."""
 
 Fields = dict[str, Any]
 
