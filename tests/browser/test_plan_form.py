@@ -7,12 +7,14 @@ that come with them.
 from __future__ import annotations
 
 import contextlib
+import io
 import json
 import signal
 import socket
 import subprocess
 import sys
 import time
+import zipfile
 from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
@@ -209,7 +211,7 @@ def test_a_plan_by_keys_alone_with_flows_by_published_rates(ask: Any, hands: Any
 
 def test_names_are_shown_as_typed_and_never_run(ask: Any, hands: Any, tmp_path: Path) -> None:
     site = '<img src=x onerror="window.hit=1">'
-    system = "\u202elarch\u202c </select><script>window.hit=1</script>"
+    system = "\u05de\u05d8\u05d1\u05d7 larch </select><script>window.hit=1</script>"
     room = "{{constructor.constructor('window.hit=1')()}}"
     form = ask()
     by = hands(form.url)
@@ -269,9 +271,81 @@ def test_a_fault_stands_beside_its_field_until_it_is_corrected(ask: Any, hands: 
     by.page.get_by_role("button", name="Undo").click()
     by.page.wait_for_function("document.querySelectorAll('fieldset.terminal').length === 2")
     by.make()
+    by.page.get_by_text("Terminals without a design flow: 1. Make it all the same?").wait_for()
+    by.at("anyway")
+    by.page.get_by_label("Floor area, m²").fill("85.0")  # what was asked is asked anew
+    by.page.get_by_role("button", name="Make it all the same").wait_for(state="hidden")
+    by.make()
+    by.page.get_by_role("button", name="Make it all the same").click()
     plan = form.plan()
     assert [(t.id, t.design_m3h) for t in plan.terminals] == [("E2", 40.0), ("E1", None)]
     assert (plan.site.floor_area_m2, by.wrong) == (85.0, [])
+
+
+def test_flows_shared_by_people_that_rooms_do_not_have(ask: Any, hands: Any, tmp_path: Path) -> None:
+    rooms = (("Living", "living"), ("Big", "bedroom"), ("Small", "bedroom"), ("Kitchen", "kitchen"))
+    site = {"name": "Larch Yard 9", "people": "3"}
+    lists = {
+        "system": [{"row": "1", "name": "unit", "kind": "heat-recovery"}],
+        "setting": [{"row": "2", "name": "normal"}],
+        "room": [{"row": f"{n}", "name": name, "kind": kind} for n, (name, kind) in enumerate(rooms, 3)],
+        "terminal": [
+            {"row": f"{n}", "id": name[0], "room": name, "system": "1", "direction": side}
+            for n, (name, side) in enumerate(
+                (("Living", "supply"), ("Big", "supply"), ("Small", "supply"), ("Kitchen", "extract")), 10
+            )
+        ],
+    }
+    (tmp_path / "house").mkdir()
+    (tmp_path / "house" / "visit.plan-draft.json").write_text(
+        json.dumps({"site": site, "rule": {}, "hold": {}, "other_fan": [], "appliance": []} | lists)
+    )
+    form = ask()
+    by = hands(form.url)
+    page = by.page
+    page.get_by_text("Fill design flows from published rates").click()
+    page.get_by_label("Table", exact=True).select_option(label="By people, airtight house, planners' rule, no edition")
+    page.get_by_label("Supply above the minimums is shared by").select_option(label="people")
+    page.get_by_role("button", name="Fill design flows", exact=True).click()
+    page.get_by_text("The design flows were not filled in").wait_for()
+    page.get_by_text('people of room "Big"').wait_for()
+    page.get_by_label("Floor area, m²").first.fill("85")  # what is checked anew says nothing else
+    wait_for_draft(tmp_path, '"85"')
+    page.wait_for_timeout(300)
+    assert page.get_by_text("Nothing to correct.").count() == 0
+    page.get_by_role("button", name="Share in equal parts").click()
+    # 30 m3/h for each of 3 people is 90, above the kitchen's 60. Rows of by_people.toml.
+    page.get_by_text("Supply 90.0 m³/h, extract 90.0 m³/h.").wait_for()
+    page.get_by_role("button", name="Undo").click()
+    page.wait_for_function("document.querySelector('[data-path=\"terminal.10.design.2\"]').value === ''")
+    page.get_by_label("Supply above the minimums is shared by").select_option(label="people")
+    page.get_by_role("button", name="Fill design flows", exact=True).click()
+    page.get_by_role("button", name="Put the people into the bedrooms").click()
+    page.get_by_text("Supply 90.0 m³/h, extract 90.0 m³/h.").wait_for()
+    people = [by.row("room", place).get_by_label("People").input_value() for place in range(4)]
+    assert people == ["0", "2", "1", "0"]  # two in the first bedroom, one in the other
+    by.make()
+    page.get_by_role("button", name="Make it all the same").click()  # nobody in the living room: it has no flow
+    plan = form.plan()
+    assert (by.wrong, [t.design_m3h for t in plan.terminals]) == ([], [None, 60.0, 30.0, 90.0])
+
+
+def test_a_file_that_holds_very_much_is_refused_and_the_page_goes_on(ask: Any, hands: Any) -> None:
+    packed = io.BytesIO()
+    with zipfile.ZipFile(packed, "w", zipfile.ZIP_DEFLATED) as archive:
+        archive.writestr("xl/worksheets/sheet1.xml", b"<row>" + b"<c/>" * 2_000_000 + b"</row>")
+    form = ask()
+    by = hands(form.url)
+    by.page.get_by_text("Take terminals from a file").click()
+    for content in (packed.getvalue(), b"id,room,system,direction,design_m3h\nS1,Study,unit,supply,20\n"):
+        with by.page.expect_file_chooser() as chosen:
+            by.page.get_by_role("button", name="Choose a file").click()
+        chosen.value.set_files({"name": "house.xlsx", "mimeType": "text/csv", "buffer": content})
+        if content[:2] == b"PK":
+            by.page.get_by_text("holds more than a plan's table needs").wait_for()
+    by.page.get_by_text("1 terminals were taken from house.xlsx.").first.wait_for()
+    by.page.get_by_role("button", name="Cancel").click()
+    assert (form.answer()["plan"], by.wrong) == (None, [])
 
 
 def test_a_killed_browser_and_a_killed_program_lose_nothing(ask: Any, chromium: Any, tmp_path: Path) -> None:

@@ -16,6 +16,7 @@ from hoodtrace.board.scenario import demo_hood_toml
 from hoodtrace.dwelling.screen import Live, Screen
 from hoodtrace.dwelling.show import screen
 from hoodtrace.dwelling.visit import Visit
+from hoodtrace.pages.controls import NotTaken, number_of, text_of
 from hoodtrace.pages.facts import changed, facts, row_facts
 from hoodtrace.reporting.texts import Words
 
@@ -170,6 +171,42 @@ def test_the_flow_stands_with_its_interval_and_the_hoods_part_beside_it(visit: V
     lost = facts(screen(visit, replace(HELD, n_lost=3, n_missing=1)), words)
     assert lost["link"] == "50 samples a second; 3 lost, 1 still missing"
     assert set(changed(held, lost)) == {"link"}
+
+
+def test_a_page_without_a_board_shows_no_flow_and_speaks_of_no_samples(visit: Visit) -> None:
+    told = facts(screen(visit, Live(state="by hand")), Words("en"))
+    assert (told["flow"], told["interval"], told["link"]) == ("", "", "")
+    told = facts(screen(visit, Live(state="no board")), Words("en"))
+    assert told["link"] == "no samples"
+
+
+def test_doubts_stand_in_the_row_in_plain_words(visit: Visit) -> None:
+    row = screen(visit, HELD).rows[0]
+    assert row_facts(row, Words("en"))["flags"] == ""
+    flags = ("placements disagree", "channels disagree: tap blocked or tube off", "from log", "never heard of")
+    told = row_facts(replace(row, flags=flags), Words("en"))["flags"]
+    assert told == "placements disagree, vane and taps disagree, from the board's memory, never heard of"
+    german = row_facts(replace(row, flags=flags), Words("de"))["flags"]
+    assert german.startswith("Messungen widersprechen sich, Flügelrad und Druck")
+
+
+FIELD = {"flow": " 22,4 ", "none": "", "word": "many", "grouped": "1_0", "not": "nan", "long": "x" * 600}
+
+
+def test_a_number_is_refused_in_the_pages_language_with_the_fields_label() -> None:
+    words = Words("de")
+    label = words("page.enter_flow")
+    assert number_of(FIELD, "flow", label, 1.0, 100.0) == 22.4
+    assert number_of(FIELD, "none", label, 1.0, 100.0, needed=False) is None
+    for name in ("none", "word", "grouped", "not"):
+        with pytest.raises(NotTaken) as refused:
+            number_of(FIELD, name, label, 1.0, 100.0)
+        assert words.say(refused.value.say) == "Bitte eine Zahl von 1 bis 100: Luftmenge, m³/h"
+    with pytest.raises(NotTaken):
+        number_of(FIELD, "flow", label, 1.0, 22.0)
+    with pytest.raises(NotTaken) as refused:
+        text_of(FIELD, "long", "Raum", 40)
+    assert words.say(refused.value.say) == "Bitte einige Worte, höchstens 40 Zeichen: Raum"
 
 
 def test_a_target_shows_the_flow_of_this_second_and_where_it_is(visit: Visit) -> None:

@@ -14,7 +14,7 @@ from hoodtrace.board.scenario import demo_hood_toml, demo_visit_toml
 from hoodtrace.dwelling.screen import Screen
 from hoodtrace.pages import guard as guard_module
 from hoodtrace.pages.guard import Guard, Scope
-from hoodtrace.pages.pulse import Pulse
+from hoodtrace.pages.pulse import MOST_PAGES, Pulse
 from hoodtrace.reporting.texts import Words
 
 HERE, THERE, LAN = ("127.0.0.1", 50000), ("192.168.1.9", 50000), "192.168.1.5:8137"
@@ -136,6 +136,64 @@ def test_without_a_local_network_there_is_no_code() -> None:
     alone = Guard(behind, Words("en"))
     assert alone.code == ""
     assert asked(alone, "/enter?key=", client=THERE)[0] == 403
+    _, headers, body = asked(alone, "/")
+    assert (b"<form" in body, headers[b"x-hoodtrace"]) == (False, b"door")
+    assert b"Open the page with the address that the program printed." in body
+
+
+@pytest.mark.parametrize("lan", [False, True])
+def test_after_the_end_the_door_says_so_in_plain_words(lan: bool) -> None:
+    guard = Guard(behind, Words("en"), lan)
+    mine = cookie(guard, guard.key)
+    guard.end()
+    _, headers, body = asked(guard, "/", cookie=mine)
+    assert (b"<form" in body, headers[b"x-hoodtrace"]) == (False, b"finished")
+    assert b"The visit is finished" in body
+    assert b"You may close this page." in body
+
+
+@pytest.mark.parametrize("n_wrong", [2, 60])
+def test_the_right_code_does_not_wait_behind_wrong_ones(monkeypatch: pytest.MonkeyPatch, n_wrong: int) -> None:
+    """Wrong codes of an address wait for an hour here; only so many do, and nobody else is held up."""
+    monkeypatch.setattr(guard_module, "WRONG_S", 3600.0)
+    guard = Guard(behind, Words("en"), lan=True)
+
+    async def flood() -> tuple[list[int], int, int]:
+        answers: list[int] = []
+
+        async def enter(key: str) -> int:
+            scope = {"type": "http", "method": "GET", "path": "/enter", "query_string": f"key={key}".encode()}
+            scope |= {"headers": [(b"host", LAN.encode())], "server": ("192.168.1.5", 8137), "client": THERE}
+            sent: list[Any] = []
+
+            async def send(message: Any) -> None:
+                sent.append(message)
+
+            await guard(scope, asyncio.Event().wait, send)  # type: ignore[arg-type]
+            answers.append(sent[0]["status"])
+            return int(sent[0]["status"])
+
+        wrong = [asyncio.create_task(enter("WRONGWRO")) for _ in range(n_wrong)]
+        for _ in range(10):
+            await asyncio.sleep(0)
+        refused, right = list(answers), await asyncio.wait_for(enter(guard.code), 5.0)
+        n_waiting = sum(not task.done() for task in wrong)
+        for task in wrong:
+            task.cancel()
+        await asyncio.gather(*wrong, return_exceptions=True)
+        return refused, right, n_waiting
+
+    refused, right, n_waiting = asyncio.run(flood())
+    assert (right, n_waiting) == (303, min(n_wrong, guard_module.MOST_WAITING))
+    assert refused == [403] * max(0, n_wrong - guard_module.MOST_WAITING)
+
+
+def test_who_only_asks_for_the_head_does_not_use_up_the_code(guard: Guard) -> None:
+    code = guard.code
+    status, headers, body = asked(guard, f"/enter?key={code}", client=THERE, method="HEAD")
+    assert (status, body, guard.code) == (403, b"", code)
+    assert b"set-cookie" not in headers
+    cookie(guard, code, THERE)
 
 
 def test_what_was_typed_is_never_shown_as_markup(guard: Guard) -> None:
@@ -149,6 +207,7 @@ class Listener:
 
     def __init__(self, token: str) -> None:
         self.token, self.heard = token, ""
+        self.looked_at, self.dropped = False, False
 
     def send(self, news: Mapping[str, Any]) -> bool:
         self.heard = str(news.get("notice", self.heard))
@@ -156,15 +215,55 @@ class Listener:
 
     def draw(self, screen: Screen) -> None: ...
 
-    def leave(self) -> None: ...
+    def drop(self) -> None:
+        self.dropped = True
+
+    def stale(self) -> bool:
+        return not self.looked_at
 
 
-def test_no_decision_of_one_who_watches_reaches_the_visit(guard: Guard, tmp_path: Path) -> None:
+@pytest.fixture
+def desk(tmp_path: Path) -> Desk:
     (tmp_path / "traces").mkdir()
     (tmp_path / "hood.toml").write_text(demo_hood_toml(), encoding="utf-8")
     (tmp_path / "visit.toml").write_text(demo_visit_toml(), encoding="utf-8")
-    desk = Desk(tmp_path, with_board=False)
-    desk.visit.decide({"do": "begin"}, "2030-01-01T09:00:00+00:00")
+    made = Desk(tmp_path, with_board=False)
+    made.visit.decide({"do": "begin"}, "2030-01-01T09:00:00+00:00")
+    return made
+
+
+def test_a_session_has_only_so_many_pages_and_those_that_nobody_sees_go_first(guard: Guard, desk: Desk) -> None:
+    async def many() -> tuple[Pulse, list[Listener]]:
+        pulse, pages = Pulse(desk, Words("en"), guard), [Listener("one") for _ in range(300)]
+        pages[0].looked_at = True
+        for page in pages:
+            pulse.add(page)
+        pulse.add(Listener("two"))
+        return pulse, pages
+
+    pulse, pages = asyncio.run(many())
+    assert [page.dropped for page in pages] == [False] + [True] * (300 - MOST_PAGES) + [False] * (MOST_PAGES - 1)
+    assert len(pulse.pages) == MOST_PAGES + 1
+
+
+def test_a_text_that_is_too_long_is_told_its_limit_and_not_echoed(guard: Guard, desk: Desk) -> None:
+    token = cookie(guard, guard.key).split("=", 1)[1]
+
+    async def asked_twice() -> list[str]:
+        pulse, page, heard = Pulse(desk, Words("en"), guard), Listener(token), []
+        for n in (501, 500):
+            answer = {"do": "answer", "question": "open_flue", "value": "x" * n}
+            assert not await pulse.decide(page, answer, pulse.screen.version)
+            heard.append(page.heard)
+        return heard
+
+    long, refused = asyncio.run(asked_twice())
+    assert long == "That is too long: at most 500 letters."
+    assert len(refused) < 400
+    assert refused.startswith("open_flue: ")
+
+
+def test_no_decision_of_one_who_watches_reaches_the_visit(guard: Guard, desk: Desk) -> None:
     first, second = (cookie(guard, guard.code, THERE).split("=", 1)[1] for _ in range(2))
 
     async def all_of_it(pulse: Pulse, page: Listener) -> list[bool]:

@@ -6,17 +6,22 @@ Check values: what the tests put in, and the bounds in DEVELOPERS' file format o
 from __future__ import annotations
 
 import json
+import multiprocessing
 import socket
+import sys
 from dataclasses import MISSING, fields, replace
 from pathlib import Path
 
 import pytest
 
 from hoodtrace.dwelling import plan as plans
-from hoodtrace.dwelling.plan import Plan, Site, System, Terminal
+from hoodtrace.dwelling.plan import Plan, Room, Site, System, Terminal
+from hoodtrace.dwelling.plan_table import plan_from_grid
 from hoodtrace.errors import FileError, UsageError, VisitError
+from hoodtrace.pages.plan_apart import TooMuchError, read_apart
 from hoodtrace.pages.plan_draft import LISTS, Draft, draft_path, forget_draft
 from hoodtrace.pages.plan_form import ask_for_plan
+from hoodtrace.pages.plan_rates import people_by_room
 from hoodtrace.pages.plan_specs import SPECS
 from hoodtrace.pages.plan_typed import NoNumberError, checked, known_part, number, take_terminals
 from hoodtrace.reporting.texts import Words, key_of
@@ -241,10 +246,41 @@ def test_every_field_and_choice_has_its_words() -> None:
 
 
 def test_an_uploaded_table_is_named_as_the_person_names_it() -> None:
-    from hoodtrace.pages.plan_upload import table_of
-
     base = Plan(Site("x"), (), ())
+    name = "../../terminals.csv"
+    grid = read_apart(name, b"id,room,system,direction\nS1,Bath,unit,up\n")
     with pytest.raises(VisitError, match=r"^\.\./\.\./terminals\.csv: row 2, column D \(direction\)"):
-        table_of("../../terminals.csv", b"id,room,system,direction\nS1,Bath,unit,up\n", base)
-    found = table_of("a.csv", b"id,room,system,direction\nE1,Bath,unit,extract\n", base)
+        plan_from_grid(name, grid, base)
+    with pytest.raises(VisitError, match=r"^\.\./\.\./terminals\.csv: has no row of headings"):
+        read_apart(name, b"nothing")
+    found = plan_from_grid("a.csv", read_apart("a.csv", b"id,room,system,direction\nE1,Bath,unit,extract\n"), base)
     assert found.plan.terminals == (Terminal("E1", "Bath", "unit", "extract"),)
+
+
+def test_a_file_that_takes_too_long_is_given_up_and_its_process_ended() -> None:
+    with pytest.raises(TooMuchError):
+        read_apart("a.csv", b"id,room,system,direction\nE1,Bath,unit,extract\n", limit_s=0.0)
+    assert multiprocessing.active_children() == []
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="elsewhere a process may not take a limit of memory")
+def test_a_file_that_takes_too_much_memory_is_given_up_and_its_process_ended() -> None:
+    content = b"id,room,system,direction\n" + b"S1,a,u,supply\n" * 300_000
+    with pytest.raises(VisitError, match="more than 1000 rows"):
+        read_apart("a.csv", content)
+    with pytest.raises(TooMuchError):
+        read_apart("a.csv", content, most_bytes=1_000_000)
+    assert multiprocessing.active_children() == []
+
+
+def test_people_are_put_into_bedrooms_only_where_rooms_do_not_say() -> None:
+    rooms = (Room("Living", "living"), Room("A", "bedroom"), Room("B", "bedroom"), Room("C", "bedroom"))
+
+    def put(people: int | None, **said: int) -> list[int]:
+        mine = tuple(replace(room, people=said.get(room.name)) for room in rooms)
+        return people_by_room(Plan(Site("x", people=people), (), (), mine))
+
+    # Two in the first, one in each other (the rule that the form states); worked out by hand.
+    assert [put(n) for n in (1, 2, 3, 4, 5)] == [[0, 1, 0, 0], [0, 2, 0, 0], [0, 2, 1, 0], [0, 2, 1, 1], [0, 2, 2, 1]]
+    assert (put(4, A=1), put(4, B=2)) == ([0, 1, 2, 1], [0, 2, 2, 0])
+    assert (put(None), put(2, A=3), put(3, A=1, B=1, C=1)) == ([], [], [])

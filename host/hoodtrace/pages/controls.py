@@ -5,12 +5,19 @@ Texts are always set as text. A form sends all its fields at once: what is typed
 
 from __future__ import annotations
 
+import math
 from collections.abc import Awaitable, Callable, Mapping, Sequence
 from typing import Any
 
 from nicegui import html
 from nicegui.element import Element
 from nicegui.events import GenericEventArguments
+
+from hoodtrace.dwelling.screen import Say
+from hoodtrace.dwelling.visit import LONGEST_TEXT
+from hoodtrace.dwelling.visit import words as line_of
+from hoodtrace.errors import UsageError
+from hoodtrace.reporting.texts import MINUS
 
 Sent = Callable[[dict[str, str], int], Awaitable[None]]
 _PRESSED = "() => emit({fields: {}, version: hoodtrace.version()})"
@@ -42,7 +49,7 @@ def field(label: str, name: str, kind: str = "text", needed: bool = True, value:
     """Put a labelled field; `kind` "number" takes a comma or a point."""
     shown: dict[str, Any] = {"name": name, "type": "text", "value": value, **props}
     if kind == "number":
-        shown["inputmode"] = "decimal"
+        shown |= {"inputmode": "decimal", "maxlength": 40}
     if needed:
         shown["required"] = True
     with html.label().classes("field"):
@@ -63,15 +70,62 @@ def choice(label: str, name: str, options: Sequence[tuple[str, str]], chosen: st
     return made
 
 
-def number_of(fields: Mapping[str, str], name: str) -> float | str | None:
-    """Return a field as a number; None where it is empty, the text where it is none (the visit refuses that)."""
+class NotTaken(UsageError):  # noqa: N818
+    """A field that can't be taken; `say` is the sentence for the page, with the field's label."""
+
+    def __init__(self, say: Say) -> None:
+        super().__init__(say.key)
+        self.say = say
+
+
+def number_of(
+    fields: Mapping[str, str], name: str, label: str, least: float, most: float, needed: bool = True
+) -> float | None:
+    """Return a field as a number; None where it may be empty and is.
+
+    Raises
+    ------
+    NotTaken
+        It is no number, or out of bounds.
+
+    Examples
+    --------
+    >>> number_of({"flow": " 22,4 "}, "flow", "Flow", 0.0, 100.0)
+    22.4
+    """
     text = fields.get(name, "").strip()
-    if not text:
+    if not text and not needed:
         return None
+    return as_number(text, label, least, most)
+
+
+def as_number(text: str, label: str, least: float, most: float) -> float:
+    """Return a text as a number, see `number_of`."""
     try:
-        return float(text.replace(",", ".").replace("\N{MINUS SIGN}", "-"))
+        found = math.nan if "_" in text else float(text.replace(",", ".").replace(MINUS, "-"))
     except ValueError:
-        return text
+        found = math.nan
+    if not least <= found <= most:
+        bounds = {name: f"{bound:g}".replace("-", MINUS) for name, bound in (("least", least), ("most", most))}
+        raise NotTaken(Say("refused.number", {"label": label, **bounds}))
+    return found
+
+
+def text_of(fields: Mapping[str, str], name: str, label: str, most: int = LONGEST_TEXT) -> str:
+    """Return a field as a line of text.
+
+    Raises
+    ------
+    NotTaken
+        It is empty, too long, or holds what no line holds.
+    """
+    try:
+        text = line_of(fields.get(name), label)
+    except UsageError:
+        text = ""
+    if not text or len(text) > most:
+        raise NotTaken(Say("refused.text", {"label": label, "most": most}))
+    return text
 
 
 def _passed(then: Sent) -> Callable[[GenericEventArguments], Awaitable[None]]:

@@ -14,16 +14,29 @@ from nicegui.element import Element
 
 from hoodtrace.averaging.budget import Term
 from hoodtrace.averaging.pooled import entered
-from hoodtrace.dwelling.grille import GrilleFlow, Part, parts, traverse
+from hoodtrace.dwelling.grille import FEWEST_POINTS, GrilleFlow, Part, parts, traverse
 from hoodtrace.dwelling.questions import before
-from hoodtrace.dwelling.screen import Row
+from hoodtrace.dwelling.screen import Question, Row, Say
 from hoodtrace.dwelling.state import WEATHER
+from hoodtrace.dwelling.visit import MOST_M3H
 from hoodtrace.errors import UsageError
-from hoodtrace.pages.controls import Sent, button, choice, field, form, number_of, submit
+from hoodtrace.pages.controls import (
+    NotTaken,
+    Sent,
+    as_number,
+    button,
+    choice,
+    field,
+    form,
+    number_of,
+    submit,
+    text_of,
+)
 from hoodtrace.reporting.texts import Words
 from hoodtrace.units import m3_s, m3h
 
 N_PARTS = 4
+LEAST_M3H = 1e-3
 EVENTS = ("filter", "door", "window", "other fan", "control")
 
 
@@ -55,7 +68,6 @@ def open_dialog(title: str, page: Decides) -> Element:
         html.button(page.words("page.close"), type="button").classes("button quiet").on(
             "click", js_handler="(e) => e.target.closest('dialog').close()"
         )
-    with dialog:
         html.p(role="alert", **{"data-live": "notice"}).classes("notice")
     dialog.on("close", dialog.delete)
     dialog.client.run_javascript(f"hoodtrace.open({dialog.id})")
@@ -93,6 +105,9 @@ def _closing(page: Decides, dialog: Element, make: Any) -> Sent:
     async def sent(fields: dict[str, str], version: int) -> None:
         try:
             decision = make(fields)
+        except NotTaken as refused:
+            page.notice(page.words.say(refused.say))
+            return
         except UsageError as error:
             page.notice(str(error))
             return
@@ -113,8 +128,14 @@ def _enter(page: Decides, terminal: str, dialog: Element) -> None:
     words = page.words
 
     def make(fields: dict[str, str]) -> dict[str, Any]:
-        said = {"do": "enter", "terminal": terminal, "flow_m3h": number_of(fields, "flow")}
-        return said | {"u_m3h": number_of(fields, "u"), "meter": fields.get("meter", "").strip() or None}
+        said: dict[str, Any] = {
+            "do": "enter",
+            "terminal": terminal,
+            "flow_m3h": _flow(fields, "flow", words("page.enter_flow")),
+        }
+        u_label, meter = words("page.enter_u"), fields.get("meter", "").strip()
+        said["u_m3h"] = number_of(fields, "u", u_label, LEAST_M3H, MOST_M3H, needed=False)
+        return said | {"meter": text_of(fields, "meter", words("page.enter_meter"), 100) if meter else None}
 
     with _section(words("page.enter")), form(_closing(page, dialog, make)):
         field(words("page.enter_flow"), "flow", "number")
@@ -127,7 +148,11 @@ def _target(page: Decides, terminal: str, dialog: Element, no_target: Sent) -> N
     words = page.words
 
     def make(fields: dict[str, str]) -> dict[str, Any]:
-        return {"do": "target", "terminal": terminal, "target_m3h": number_of(fields, "target")}
+        return {
+            "do": "target",
+            "terminal": terminal,
+            "target_m3h": number_of(fields, "target", words("page.turn_flow"), 0.1, MOST_M3H),
+        }
 
     with _section(words("page.turn_to")):
         with form(_closing(page, dialog, make)):
@@ -141,7 +166,7 @@ def _leave_out(page: Decides, terminal: str, dialog: Element) -> None:
     words = page.words
 
     def make(fields: dict[str, str]) -> dict[str, Any]:
-        return {"do": "leave out", "terminal": terminal, "why": fields.get("why", "")}
+        return {"do": "leave out", "terminal": terminal, "why": text_of(fields, "why", words("page.leave_out_why"))}
 
     with _section(words("page.leave_out")), form(_closing(page, dialog, make)):
         field(words("page.leave_out_why"), "why", maxlength=500)
@@ -152,8 +177,14 @@ def _parts(page: Decides, terminal: str, dialog: Element) -> None:
     words = page.words
 
     def make(fields: dict[str, str]) -> dict[str, Any]:
-        given = [(_needed(fields, f"flow{n}"), _needed(fields, f"share{n}")) for n in _filled(fields)]
-        u_m3h = _needed(fields, "u")
+        given = [
+            (
+                _flow(fields, f"flow{n}", words("page.part_flow", n=n)),
+                number_of(fields, f"share{n}", words("page.part_share", n=n), 0.1, 100.0) or 0.0,
+            )
+            for n in _filled(fields)
+        ]
+        u_m3h = _flow(fields, "u", words("page.part_u"))
         pieces = [Part(entered(m3_s(flow), m3_s(u_m3h), "meter"), share / 100.0) for flow, share in given]
         noted = [{"flow_m3h": flow, "share": share / 100.0} for flow, share in given]
         return {**_whole(terminal, parts(pieces)), "by": "parts", "parts": noted}
@@ -173,8 +204,11 @@ def _traverse(page: Decides, terminal: str, dialog: Element) -> None:
 
     def make(fields: dict[str, str]) -> dict[str, Any]:
         texts = fields.get("speeds", "").replace(";", " ").split()
-        speeds = [_number(text, words("page.traverse_speeds")) for text in texts]
-        area_cm2, u_m_s = _needed(fields, "area"), _needed(fields, "u")
+        if len(texts) < FEWEST_POINTS:
+            raise NotTaken(Say("refused.points", {"least": FEWEST_POINTS}))
+        speeds = [as_number(text, words("page.traverse_speeds"), 0.0, 30.0) for text in texts]
+        area_cm2 = number_of(fields, "area", words("page.traverse_area"), 5.0, 20000.0) or 0.0
+        u_m_s = number_of(fields, "u", words("page.traverse_u"), 0.001, 5.0) or 0.0
         noted = {"speeds_m_s": speeds, "free_area_cm2": area_cm2, "u_meter_m_s": u_m_s}
         return {**_whole(terminal, traverse(speeds, area_cm2, u_m_s)), "by": "traverse", "traverse": noted}
 
@@ -206,18 +240,8 @@ def _filled(fields: Mapping[str, str]) -> list[int]:
     return [n for n in range(1, N_PARTS + 1) if fields.get(f"flow{n}", "").strip()]
 
 
-def _needed(fields: Mapping[str, str], name: str) -> float:
-    return _number(fields.get(name, ""), name)
-
-
-def _number(text: str, what: str) -> float:
-    try:
-        found = float(text.strip().replace(",", "."))
-    except ValueError:
-        found = math.nan
-    if not math.isfinite(found):
-        raise UsageError(f"{what}: {text!r} is no number")
-    return found
+def _flow(fields: Mapping[str, str], name: str, label: str) -> float:
+    return number_of(fields, name, label, LEAST_M3H, MOST_M3H) or 0.0
 
 
 def house_dialog(page: Decides) -> None:
@@ -227,15 +251,20 @@ def house_dialog(page: Decides) -> None:
     plan, state = page.visit.plan, page.visit.state
     asked = {q.id: q for q in before(plan, state) if q.id in WEATHER}
 
+    def what_of(question: Question) -> str:
+        return words(f"question.{question.id}").split("\n")[0]
+
     def weather(fields: dict[str, str]) -> dict[str, Any]:
         said = {
-            name: number_of(fields, name) if question.kind == "number" else fields.get(name) or None
+            name: number_of(fields, name, what_of(question), question.least, question.most, needed=False)
+            if question.kind == "number"
+            else fields.get(name) or None
             for name, question in asked.items()
         }
         return {"do": "weather", **said}
 
     def event(fields: dict[str, str]) -> dict[str, Any]:
-        return {"do": "event", "what": fields.get("what", "")}
+        return {"do": "event", "what": text_of(fields, "what", words("page.event_what"))}
 
     def flue(fields: dict[str, str]) -> dict[str, Any]:
         return {"do": "correct", "question": "open_flue", "value": fields.get("flue", "")}
@@ -244,8 +273,14 @@ def house_dialog(page: Decides) -> None:
         return {"do": "setting", "setting": fields.get("setting", "")}
 
     def add(fields: dict[str, str]) -> dict[str, Any]:
-        made = {key: fields.get(key, "").strip() for key in ("id", "room", "system", "direction")}
-        design = number_of(fields, "design")
+        made = {
+            "id": text_of(fields, "id", words("page.add_id"), 40),
+            "room": text_of(fields, "room", words("page.add_room"), 100),
+            **{key: fields.get(key, "") for key in ("system", "direction")},
+        }
+        if any(made["id"] == there.id for there in state.terminals(plan)):
+            raise NotTaken(Say("refused.there", {"terminal": made["id"]}))
+        design = number_of(fields, "design", words("page.add_design"), 0.1, MOST_M3H, needed=False)
         return {"do": "add", "fields": made if design is None else {**made, "design_m3h": design}}
 
     def end(fields: dict[str, str]) -> dict[str, Any]:
@@ -254,7 +289,7 @@ def house_dialog(page: Decides) -> None:
     with dialog:
         with _section(words("page.weather")), form(_closing(page, dialog, weather)):
             for question in asked.values():
-                what = words(f"question.{question.id}").split("\n")[0]
+                what = what_of(question)
                 if question.kind == "number":
                     field(f"{what} {words.word('unit', question.unit)}", question.id, "number", needed=False)
                 else:
@@ -284,6 +319,20 @@ def house_dialog(page: Decides) -> None:
         with _section(words("page.finish_early")), form(_closing(page, dialog, end)):
             html.p(words("page.finish_early_words"))
             submit(words("page.finish_early"), kind="warn")
+
+
+def take_back_dialog(page: Decides, line: int, reading: str) -> None:
+    """Ask once more before a reading is taken back."""
+    words = page.words
+    dialog = open_dialog(words("page.take_back", reading=reading), page)
+
+    async def back(fields: dict[str, str], version: int) -> None:
+        if await page.decide({"do": "repeat", "line": line}, version):
+            dialog.run_method("close")
+
+    with dialog:
+        html.p(words("page.take_back_words"))
+        button(words("page.take_back_yes"), back, "choice")
 
 
 def alarm_over_dialog(page: Decides) -> None:

@@ -35,7 +35,8 @@ def facts(screen: Screen, words: Words) -> Facts:
 
 
 def live_facts(live: Live, screen: Screen, words: Words) -> Facts:
-    """Return what changes with every block of samples."""
+    """Return what changes with every block of samples; without a board there is no flow to speak of."""
+    by_hand = live.state == "by hand"
     turning = screen.mode == "turn" and live.state not in ("done", "lifted")
     shown = live.now_m3h if turning else live.flow_m3h
     there = not turning or live.turn in ("", "there")
@@ -44,16 +45,16 @@ def live_facts(live: Live, screen: Screen, words: Words) -> Facts:
         "state": live.state,
         "flow_kind": "now" if not averaged else "mean" if live.expanded_m3h is None else "known",
         "state_word": words.word("state", live.state),
-        "flow": words.bare_flow(shown) if shown is not None else words("page.no_flow"),
+        "flow": words.bare_flow(shown) if shown is not None else "" if by_hand else words("page.no_flow"),
         "flow_of": "" if shown is None else words("page.flow_mean" if averaged else "page.flow_now"),
         "direction": words.word("direction", live.direction) if shown is not None else "",
-        "interval": _interval(live, words) if averaged else words("page.no_interval"),
+        "interval": _interval(live, words) if averaged else "" if by_hand else words("page.no_interval"),
         "common": words("page.common", common_m3h=live.common_m3h) if averaged and live.common_m3h else "",
         "share": round(live.share, 3) if live.share is not None and there else None,
         "left": _left(live, words) if there else words("page.left_target"),
         "strip": _strip(live, screen) if screen.target_m3h is not None else None,
         "target": _target(screen, words),
-        "link": _link(live, words),
+        "link": "" if by_hand else _link(live, words),
         "link_trouble": live.trouble,
         "supply": words("page.supply_low") if live.supply_low else "",
     }
@@ -96,6 +97,7 @@ def row_facts(row: Row, words: Words) -> dict[str, str]:
         "state": words.word("row", row.state),
         "state_key": key_of(row.state),
         "note": ", ".join(note for note in notes if note),
+        "flags": ", ".join(dict.fromkeys(words.word("flag", flag.partition(":")[0]) for flag in row.flags)),
     }
 
 

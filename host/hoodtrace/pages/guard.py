@@ -11,8 +11,10 @@ Everything lives in memory: sessions end with the visit or the program.
 from __future__ import annotations
 
 import asyncio
+import contextlib
 import html
 import ipaddress
+import logging
 import secrets
 from collections.abc import Awaitable, Callable, MutableMapping
 from dataclasses import dataclass
@@ -20,6 +22,7 @@ from http.cookies import CookieError, SimpleCookie
 from typing import Any, Literal
 from urllib.parse import parse_qs
 
+from hoodtrace.dwelling.screen import Say
 from hoodtrace.reporting.texts import Words
 
 Scope = MutableMapping[str, Any]
@@ -32,7 +35,11 @@ LETTERS = "ABCDEFGHJKMNPQRSTUVWXYZ23456789"
 """Of a code: those that are not taken for one another."""
 CODE_LENGTH = 8
 WRONG_S = 1.0
-"""A wrong code costs so long, one after the other: 8 of 31 letters can't be tried out."""
+MOST_WAITING = 4
+"""A wrong code is answered so late, so many of an address at a time; more are refused at once. The right one never
+waits behind wrong ones. 31 letters to the 8th are 8.5e11: 2000 tries a second for 8 hours find it once in 15 000."""
+STANDS = b"x-hoodtrace"
+"""The header of a refusal: "finished", or "door" where the session is of no visit that goes on here."""
 CONTENT = "; ".join(
     (
         "default-src 'self'",
@@ -83,7 +90,8 @@ class Guard:
         self.ended = False
         self._sessions: dict[str, Session] = {}
         self._phone_decides = False
-        self._wrong = asyncio.Lock()
+        self._waiting: dict[str, int] = {}
+        self._closed = asyncio.Event()
         self.on_code: list[Callable[[], None]] = []
 
     # ---- what the pages ask
@@ -110,6 +118,10 @@ class Guard:
         self._sessions.clear()
         self.key, self.code = secrets.token_urlsafe(24), ""
 
+    def close(self) -> None:
+        """Close all web sockets that are open."""
+        self._closed.set()
+
     # ---- the door
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
@@ -124,13 +136,38 @@ class Guard:
         elif not _is_own(scope, headers, host):
             await self._refuse(scope, send, 403, self._words("page.enter_host"))
         elif scope["type"] == "http" and scope["path"] == "/enter":
-            await self._enter(scope, send)
+            # A preview that only asks for the head must not use up the code.
+            await (self._refuse(scope, send, 403, "") if scope["method"] == "HEAD" else self._enter(scope, send))
         elif self.session(self.token(headers.get(b"cookie", ""), scope)) is None:
             await self._refuse(scope, send, 403, "")
         else:
             # A header that a proxy would set, and that the page would put into its addresses.
             kept = [(name, value) for name, value in scope["headers"] if not name.lower().startswith(b"x-forwarded")]
-            await self.app({**scope, "headers": kept}, receive, _with_headers(send))
+            scope = {**scope, "headers": kept}
+            if scope["type"] == "websocket":
+                await self._web_socket(scope, receive, send)
+            else:
+                await self.app(scope, receive, _with_headers(send))
+
+    async def _web_socket(self, scope: Scope, receive: Receive, send: Send) -> None:
+        """Let a web socket through until it ends, is closed from here, or sends what nobody can read."""
+
+        async def receiving() -> MutableMapping[str, Any]:
+            got, closed = asyncio.ensure_future(receive()), asyncio.ensure_future(self._closed.wait())
+            try:
+                await asyncio.wait({got, closed}, return_when=asyncio.FIRST_COMPLETED)
+            finally:
+                closed.cancel()
+                if not got.done():
+                    got.cancel()
+            return {"type": "websocket.disconnect", "code": 1001} if self._closed.is_set() else got.result()
+
+        try:
+            await self.app(scope, receiving, send)
+        except Exception:  # what a browser sent must not fill the terminal
+            logging.getLogger(__name__).debug("a web socket broke", exc_info=True)
+        with contextlib.suppress(Exception):  # closed already
+            await send({"type": "websocket.close", "code": 1001})
 
     def token(self, cookies: str, scope: Scope) -> str:
         """Return this page's token out of a cookie header; empty where there is none."""
@@ -160,16 +197,28 @@ class Guard:
             return "decide"
         if not self.lan or not given:
             return None
-        async with self._wrong:
-            if not self.code or not secrets.compare_digest(given.upper().encode(), self.code.encode()):
-                await asyncio.sleep(WRONG_S)
-                return None
-            self.code = _new_code()
-            role: Role = "watch" if self._phone_decides else "decide"
-            self._phone_decides = True
-        for told in self.on_code:
+        if not self.code or not secrets.compare_digest(given.upper().encode(), self.code.encode()):
+            await self._let_wait(scope)
+            return None
+        self.code = _new_code()
+        role: Role = "watch" if self._phone_decides else "decide"
+        self._phone_decides = True
+        for told in list(self.on_code):
             told()
         return role
+
+    async def _let_wait(self, scope: Scope) -> None:
+        address = str((scope.get("client") or ("",))[0])
+        waiting = self._waiting.get(address, 0)
+        if waiting >= MOST_WAITING:
+            return
+        self._waiting[address] = waiting + 1
+        try:
+            await asyncio.sleep(WRONG_S)
+        finally:
+            self._waiting[address] -= 1
+            if not self._waiting[address]:
+                del self._waiting[address]
 
     async def _refuse(self, scope: Scope, send: Send, status: int, why: str) -> None:
         if scope["type"] == "websocket":
@@ -180,21 +229,28 @@ class Guard:
             (b"content-type", b"text/html; charset=utf-8"),
             (b"content-length", str(len(body)).encode()),
             (b"cache-control", b"no-store"),
+            (STANDS, b"finished" if self.ended else b"door"),
             *HEADERS,
         ]
         await send({"type": "http.response.start", "status": status, "headers": head})
         await send({"type": "http.response.body", "body": b"" if scope["method"] == "HEAD" else body})
 
     def _door(self, why: str) -> str:
-        """Return the page where a code is typed."""
-        say = {key: html.escape(self._words(f"page.{key}")) for key in ("enter_title", "enter_code", "enter_go")}
+        """Return the page where a code is typed; without codes, or once the visit is finished, one that says so."""
+        finished = Say("do.finished")
+        title = self._words("page.enter_title" if self.lan else "page.enter_here")
+        below, form = why, ""
+        if self.ended:
+            title, below = self._words.head(finished), self._words.rest(finished)
+        if self.lan and not self.ended:
+            code, go = (html.escape(self._words(f"page.{key}")) for key in ("enter_code", "enter_go"))
+            form = f"""<form action="/enter"><label>{code}<input name="key" autocomplete="off" maxlength="40"
+autocapitalize="characters" autofocus required></label><button>{go}</button></form>"""
         return f"""<!doctype html><html lang="{self._words.language}"><meta charset="utf-8">
 <meta name="viewport" content="width=device-width, initial-scale=1"><meta name="color-scheme" content="light dark">
 <title>hoodtrace</title><style>body{{font:1.4rem/1.5 system-ui,sans-serif;max-width:26rem;margin:3rem auto;
 padding:0 1rem}}input,button{{font:inherit;padding:.6rem;width:100%;box-sizing:border-box;margin:.4rem 0}}</style>
-<main><h1>{say["enter_title"]}</h1><p role="alert">{html.escape(why)}</p>
-<form action="/enter"><label>{say["enter_code"]}<input name="key" autocomplete="off" autocapitalize="characters"
-autofocus required></label><button>{say["enter_go"]}</button></form></main></html>"""
+<main><h1>{html.escape(title)}</h1><p role="alert">{html.escape(below)}</p>{form}</main></html>"""
 
 
 def cookie_name(scope: Scope) -> str:

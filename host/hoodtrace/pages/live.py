@@ -10,16 +10,20 @@ from __future__ import annotations
 from collections.abc import Hashable, Mapping
 from typing import Any
 
-from nicegui import Client, core, html, ui
+from nicegui import Client, html, ui
 from nicegui.element import Element
 
-from hoodtrace.dwelling.screen import Row, Screen
+from hoodtrace.dwelling.screen import Row, Say, Screen
 from hoodtrace.pages.controls import Sent, button
-from hoodtrace.pages.dialogs import alarm_over_dialog, house_dialog, open_dialog, terminal_dialog
+from hoodtrace.pages.dialogs import alarm_over_dialog, house_dialog, open_dialog, take_back_dialog, terminal_dialog
 from hoodtrace.pages.facts import row_facts
 from hoodtrace.pages.phone import phone_dialog
 from hoodtrace.pages.pulse import Pulse, message
 from hoodtrace.pages.question_form import question_form
+
+FINISHED = Say("do.finished")
+BY_HAND = "by hand"
+Newest = tuple[int, str, bool] | None
 
 
 class LivePage:
@@ -34,7 +38,7 @@ class LivePage:
         found = pulse.guard.session(token)
         self._here = found is not None and not found.phone
         self._build()
-        pulse.pages[self] = False
+        pulse.add(self)
         client.on_delete(self._gone)
 
     # ---- what the pulse asks for
@@ -54,12 +58,17 @@ class LivePage:
         question = screen.question.id if screen.question is not None else ""
         self._part("cautions", self._cautions, _said(screen), screen)
         self._part("doing", self._doing, (screen.mode, question), screen)
-        self._part("acting", self._acting, screen.mode, screen)
+        self._part("acting", self._acting, (screen.mode, screen.live.state == BY_HAND, self._newest()), screen)
         self._part("rows", self._rows, (screen.rows, screen.mode), screen)
 
-    def leave(self) -> None:
-        """Close the connection: the session has ended."""
-        core.sio.start_background_task(core.sio.close_room, self._client.id)
+    def drop(self) -> None:
+        """Forget the page, to make room for newer ones of its session."""
+        if not self._client.is_deleted:
+            self._client.delete()
+
+    def stale(self) -> bool:
+        """Whether no browser shows it."""
+        return not self._client.has_socket_connection
 
     # ---- what dialogs ask for
 
@@ -110,6 +119,8 @@ class LivePage:
             "on": words("page.sound_on"),
             "off": words("page.sound_off"),
             "test": words("page.sound_test"),
+            "anew": words("page.anew"),
+            "finished": [words.head(FINISHED), words.rest(FINISHED)],
         }
         ui.run_javascript(f"hoodtrace.begin({message(begin)[len('hoodtrace.take(') : -1]})")
 
@@ -198,7 +209,8 @@ class LivePage:
         if screen.mode == "stopped":
             html.button(words("page.alarm_over"), type="button").classes("button").on("click", self._alarm_over)
         elif screen.question is not None:
-            question_form(screen.question, words.head(screen.sentence), words, self._answer_to(screen.question.id))
+            label, then = words.head(screen.sentence), self._answer_to(screen.question.id)
+            question_form(screen.question, label, words, then, self.notice)
         elif screen.mode == "leaving":
             button(words("page.finish"), self._then({"do": "finish"}), "choice")
 
@@ -208,11 +220,35 @@ class LivePage:
             return
         with html.div(role="group", **{"aria-label": words("page.actions_title")}).classes("actions"):
             if screen.mode in ("terminal", "turn"):
-                button(words("page.accept"), self._press("accept"))
-                button(words("page.repeat"), self._press("repeat"))
+                if screen.live.state != BY_HAND:
+                    button(words("page.accept"), self._press("accept"))
+                self._taking_back(screen)
                 button(words("page.skip"), self._then({"do": "skip"}))
                 html.button(words("page.by_hand"), type="button").classes("button").on("click", self._this_row)
             html.button(words("page.more"), type="button").classes("button").on("click", self._house)
+
+    def _newest(self) -> Newest:
+        """Return the line, the words and the origin of the newest reading."""
+        placements = self.visit.state.placements
+        if not placements:
+            return None
+        last = placements[-1]
+        said = f"{last.terminal}: {self.words.flow(last.flow_m3h)}"
+        return last.line, said, last.entry.get("by") != "hood"
+
+    def _taking_back(self, screen: Screen) -> None:
+        """Put the button for the newest reading: one that nobody can press on a hood again is asked about first."""
+        newest, words = self._newest(), self.words
+        if newest is not None and (newest[2] or screen.live.state == BY_HAND):
+            line, said, _ = newest
+
+            def ask() -> None:
+                with self.dialogs:
+                    take_back_dialog(self, line, said)
+
+            html.button(words("page.take_back", reading=said), type="button").classes("button").on("click", ask)
+        elif screen.live.state != BY_HAND:
+            button(words("page.repeat"), self._press("repeat"))
 
     def _rows(self, screen: Screen) -> None:
         for row in screen.rows:
@@ -232,6 +268,8 @@ class LivePage:
                     html.button(self.words("page.row_more"), type="button", **{"aria-label": label}).classes(
                         "button quiet"
                     ).on("click", self._row(row))
+                if shown["flags"]:
+                    html.span(shown["flags"]).classes("doubts")
 
     # ---- doing
 

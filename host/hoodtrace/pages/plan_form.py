@@ -53,8 +53,9 @@ def ask_for_plan(folder: Path, port: int, language: str | None, open_browser: bo
     from hoodtrace.pages.plan_server import serve_form
 
     here, there = multiprocessing.get_context("spawn").Pipe(duplex=False)
+    # Not daemonic: those may start no process of their own, and an uploaded file is read in one. It ends with this one.
     process = multiprocessing.get_context("spawn").Process(
-        target=serve_form, args=(there, draft_path(folder), port, language), daemon=True
+        target=serve_form, args=(there, draft_path(folder), port, language)
     )
     process.start()
     there.close()

@@ -240,9 +240,15 @@ class PlanPage:
             self.focus(next((path for path in self.fields if path in faults), ""), away=True)
         return plan
 
-    def _make(self) -> None:
+    def _make(self, anyway: bool = False) -> None:
         plan = self.plan()
         if plan is None:
+            return
+        n_without = sum(any(t.design(setting) is None for setting in plan.settings) for t in plan.terminals)
+        if n_without and not anyway:
+            self.say(self.words("form.make_without", n=n_without))
+            self._anyway.set_visibility(True)
+            self.focus("anyway", away=True)
             return
         try:
             toml = plan_toml(plan)
@@ -331,11 +337,15 @@ class PlanPage:
             self._undo = button(self.words("form.undo"), self._back)
             self._undo.set_visibility(self.draft.can_go_back)
             button(self.words("form.cancel_plan"), lambda: self._end(""))
-            button(self.words("form.make"), self._make, kind="main")
+            button(self.words("form.make"), lambda: self._make(), kind="main")
+            self._anyway = button(self.words("form.make_anyway"), lambda: self._make(anyway=True))
+            self._anyway.props["data-path"] = "anyway"
+            self._anyway.set_visibility(False)
 
     def say(self, words: str) -> None:
         """Put words where the person finds them beside the buttons."""
         self._status.set_text(words)
+        self._anyway.set_visibility(False)  # what it answers is asked no more
 
     def _save(self) -> None:
         try:
@@ -356,7 +366,8 @@ class PlanPage:
             field.blame(faults.get(path, ""))
         elsewhere = [words for path, words in faults.items() if path not in self.fields]
         self._general.set_text(" ".join(elsewhere))
-        self.say(self.words("form.faults", n=len(faults)) if faults else self.words("form.no_faults"))
+        refused = "form.rates_refused" if self._rates.refused else "form.no_faults"
+        self.say(self.words("form.faults", n=len(faults)) if faults else self.words(refused))
 
     def _ask_why(self, where: str) -> None:
         field = self.fields.get(f"{where}.why_not")

@@ -29,7 +29,9 @@ class RatesTool:
         self._tables = {name: read_table(name) for name in SHIPPED}
         self._chosen = {"table": SHIPPED[0], "category": "", "by": _BY_TABLE, "setting": "", "keep": "yes"}
         self._found: Rates | None = None
-        self._refused = ""
+        self.refused = ""
+        """Why the flows were not filled in the last time; empty where they were."""
+        self._ways: list[str] = []
 
     def build(self) -> None:
         """Put the tool into the page."""
@@ -75,7 +77,8 @@ class RatesTool:
         if key == "table":
             self.choices.refresh()
 
-    def _fill(self) -> None:
+    def _fill(self, remember: bool = True) -> None:
+        self.refused, self._ways = "", []
         plan = self._page.plan()
         if plan is None:
             self._page.say(self._words("form.rates_first"))
@@ -88,16 +91,34 @@ class RatesTool:
         try:
             found = rates(plan, table, chosen["category"] if table.category else None, by, setting, kept, "form")
         except HoodtraceError as error:
-            self._found, self._refused = None, str(error).removeprefix("form: ")
+            self._found, self.refused = None, str(error).removeprefix("form: ")
+            if (by or table.rest_supply) == "people" and any(room.people is None for room in plan.rooms):
+                self._ways = ["area", "equal", *(["people"] if people_by_room(plan) else [])]
             self._result.refresh()
+            self._page.say(self._words("form.rates_refused"))
             return
-        self._found, self._refused = found, ""
-        draft.remember()
+        self._found = found
+        if remember:
+            draft.remember()
         for row, terminal in zip(draft.lists["terminal"], found.filled(plan).terminals, strict=True):
             take_flows(terminal, row["row"], plan.settings, draft)
         self._page.changed("terminal")
         self._result.refresh()
         self._page.say(self._words("form.rates_filled"))
+
+    def _go(self, way: str) -> None:
+        """Fill the flows in by another way, which the person chose after a refusal."""
+        draft = self._page.draft
+        plan = self._page.plan()
+        if way == "people" and plan is not None:
+            draft.remember()
+            for row, people in zip(draft.lists["room"], people_by_room(plan), strict=False):
+                draft.put(f"room.{row['row']}.people", str(people))
+            self._page.changed("room")
+        elif way != "people":
+            self._chosen["by"] = way
+            self.choices.refresh()
+        self._fill(remember=way != "people")
 
     def _by_hand(self, plan: Plan, setting: str) -> dict[str, float]:
         source = f"source.{self._chosen['setting']}"
@@ -112,8 +133,14 @@ class RatesTool:
     def _result(self) -> None:
         words, found = self._words, self._found
         with html.div(role="status").classes("said"):
-            if self._refused:
-                html.p(self._refused).classes("fault")
+            if self.refused:
+                html.p(self.refused).classes("fault")
+            if "people" in self._ways:
+                html.p(words("form.rates_ways"))
+            if self._ways:
+                with html.div().classes("buttons"):
+                    for way in self._ways:
+                        button(words(f"form.rates_way_{way}"), lambda way=way: self._go(way))  # type: ignore[misc]
             if found is None:
                 return
             html.p(words("form.rates_total", supply_m3h=found.supply_m3h, extract_m3h=found.extract_m3h)).classes(
@@ -133,3 +160,40 @@ class RatesTool:
                 for note in found.notes:
                     html.li(note)
             html.p(words("form.rates_check"))
+
+
+def people_by_room(plan: Plan) -> list[int]:
+    """Return how many people sleep in each room of a plan: two in the first bedroom, one in each other one.
+
+    What rooms say already stays. People left over go where fewest are; rooms that are no bedroom get none.
+
+    Returns
+    -------
+    list of int
+        By room; empty where the plan does not say how many live there, has no bedroom that lacks its people, or has
+        more people in its rooms than in the house.
+
+    References
+    ----------
+    Common practice, no source.
+
+    Examples
+    --------
+    >>> from hoodtrace.dwelling.plan import Plan, Room, Site
+    >>> rooms = (Room("Living", "living"), Room("Big", "bedroom"), Room("Small", "bedroom"))
+    >>> [people_by_room(Plan(Site("flat", people=n), (), (), rooms)) for n in (1, 3, 5)]
+    [[0, 1, 0], [0, 2, 1], [0, 3, 2]]
+    """
+    found = [room.people or 0 for room in plan.rooms]
+    beds = [i for i, room in enumerate(plan.rooms) if room.kind == "bedroom"]
+    free = [i for i in beds if plan.rooms[i].people is None]
+    left = (plan.site.people or 0) - sum(found)
+    if not free or left < 0 or plan.site.people is None:
+        return []
+    usual = [2 if i == beds[0] else 1 for i in free]
+    for i, most in zip(free, usual, strict=True):
+        found[i] = min(most, left)
+        left -= found[i]
+    for _ in range(left):
+        found[min(free, key=lambda i: found[i])] += 1
+    return found

@@ -2,16 +2,16 @@
 
 from __future__ import annotations
 
-import tempfile
+import asyncio
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from nicegui import html, ui
 from nicegui.events import UploadEventArguments
 
-from hoodtrace.dwelling.plan import Plan
-from hoodtrace.dwelling.plan_table import FromTable, plan_from_table
-from hoodtrace.errors import HoodtraceError, VisitError
+from hoodtrace.dwelling.plan_table import plan_from_grid
+from hoodtrace.errors import HoodtraceError
+from hoodtrace.pages.plan_apart import TooMuchError, read_apart
 from hoodtrace.pages.plan_fields import button
 from hoodtrace.pages.plan_typed import known_part, take_terminals
 
@@ -21,30 +21,13 @@ if TYPE_CHECKING:
 _LARGEST_BYTES = 5_000_000
 
 
-def table_of(name: str, content: bytes, base: Plan) -> FromTable:
-    """Return the plan that an uploaded table gives, built on `base`; `name` is only what messages call it.
-
-    Raises
-    ------
-    VisitError
-        Cells are at fault, or it is no table.
-    """
-    with tempfile.TemporaryDirectory() as folder:
-        path = Path(folder) / "table"
-        path.write_bytes(content)
-        try:
-            return plan_from_table(path, base)
-        except VisitError as error:
-            raise VisitError(name, str(error).removeprefix(f"{path}: "), error.key) from error
-
-
 class UploadTool:
     """The tool in one browser."""
 
     def __init__(self, page: PlanPage) -> None:
         self._page, self._words = page, page.words
         self._said: list[str] = []
-        self._refused = False
+        self._refused = self._reading = False
 
     def build(self) -> None:
         """Put the tool into the page."""
@@ -67,12 +50,23 @@ class UploadTool:
     async def _took(self, event: UploadEventArguments) -> None:
         name, content = event.file.name, await event.file.read()
         self._upload.reset()
+        if self._reading:
+            return
+        self._reading, self._said, self._refused = True, [self._words("form.table_reading", file=name)], False
+        self._answer.refresh()
         draft = self._page.draft
         try:
-            found = table_of(name, content, known_part(draft, self._words, Path(name).stem.strip() or "visit"))
+            grid = await asyncio.to_thread(read_apart, name, content)
+            base = known_part(draft, self._words, Path(name).stem.strip() or "visit")  # as it is typed by now
+            found = plan_from_grid(name, grid, base)
+        except TooMuchError:
+            self._refuse(self._words("form.table_too_much", file=name))
+            return
         except HoodtraceError as error:
             self._refuse(str(error))
             return
+        finally:
+            self._reading = False
         draft.remember()
         take_terminals(found.plan, draft)
         taken = self._words("form.table_taken", n=len(found.plan.terminals), file=name)

@@ -11,10 +11,11 @@ import contextlib
 import json
 import logging
 import time
-from collections.abc import Callable, Mapping
+from collections.abc import Awaitable, Callable, Mapping
 from typing import Any, Protocol
 
 from hoodtrace.dwelling.screen import Live, Say, Screen
+from hoodtrace.dwelling.visit import LONGEST_TEXT
 from hoodtrace.errors import HoodtraceError
 from hoodtrace.pages.facts import Facts, changed, facts, live_facts
 from hoodtrace.pages.guard import Guard
@@ -24,6 +25,9 @@ BEAT_S = 0.04
 WHOLE_EACH = 6
 """Beats between two looks at everything; what the hood sees is looked at each time."""
 TRAIL_EACH = 5
+MOST_PAGES = 8
+"""Of one session: each costs memory until its browser is known to have left it."""
+LONGEST_WHY = 300
 ALIVE_EACH = 25
 """Beats after which a page is told that all is alive, also if nothing changed."""
 
@@ -55,15 +59,21 @@ class Page(Protocol):
         """Draw forms and lists anew where they changed."""
         ...
 
-    def leave(self) -> None:
-        """Close the connection: the session has ended."""
+    def drop(self) -> None:
+        """Forget the page, to make room for newer ones of its session."""
+        ...
+
+    def stale(self) -> bool:
+        """Whether no browser shows it."""
         ...
 
 
 class Pulse:
     """Lead all pages of one desk."""
 
-    def __init__(self, desk: DeskLike, words: Words, guard: Guard) -> None:
+    def __init__(
+        self, desk: DeskLike, words: Words, guard: Guard, close: Callable[[], Awaitable[None]] | None = None
+    ) -> None:
         self.desk, self.words, self.guard = desk, words, guard
         self.screen = desk.screen()
         self.facts: Facts = facts(self.screen, words)
@@ -73,6 +83,16 @@ class Pulse:
         self._count = 0
         self._trouble = ""
         self._ends = self.screen.mode != "finished"
+        self._close = close
+
+    def add(self, page: Page) -> None:
+        """Take a page up; a session has only so many, and those that nobody looks at go first."""
+        same = [each for each in self.pages if each.token == page.token]
+        if len(same) >= MOST_PAGES:
+            gone = next((each for each in same if each.stale()), same[0])
+            self.pages.pop(gone)
+            gone.drop()
+        self.pages[page] = False
 
     # ---- the beat
 
@@ -141,12 +161,19 @@ class Pulse:
         self.guard.end()
         await asyncio.sleep(1.0)
         for page in list(self.pages):
-            page.leave()
+            page.send({"over": True})
+        await asyncio.sleep(0.5)
+        if self._close is not None:
+            await self._close()
 
     # ---- decisions
 
     async def decide(self, page: Page, decision: Mapping[str, Any], version: int | None) -> bool:
         """Take a decision of a page; False where it was refused, which the page then says."""
+
+        if _longest(decision) > LONGEST_TEXT:
+            page.send({"notice": self.words("refused.too_long", most=LONGEST_TEXT)})
+            return False
 
         def ask() -> Say | None:
             return self.desk.decide(dict(decision) if version is None else {**decision, "version": version})
@@ -175,16 +202,28 @@ class Pulse:
         try:
             refused = await asyncio.to_thread(ask)
         except HoodtraceError as error:
-            page.send({"notice": self.words("refused.failed", why=str(error))})
+            page.send({"notice": self.words("refused.failed", why=_shortened(str(error)))})
             return False
         self._wake.set()
-        page.send({"notice": "" if refused is None else self.words.say(refused)})
+        page.send({"notice": "" if refused is None else _shortened(self.words.say(refused))})
         return refused is None
 
 
 def message(news: Mapping[str, Any]) -> str:
     """Return what a browser runs to take `news`."""
     return f"hoodtrace.take({json.dumps(news, ensure_ascii=True, allow_nan=False)})"
+
+
+def _longest(value: object) -> int:
+    """Return the length of the longest text within a decision."""
+    if isinstance(value, str):
+        return len(value)
+    within = value.values() if isinstance(value, Mapping) else value if isinstance(value, list | tuple) else ()
+    return max((_longest(each) for each in within), default=0)
+
+
+def _shortened(text: str) -> str:
+    return text if len(text) <= LONGEST_WHY else f"{text[:LONGEST_WHY]} …"
 
 
 def _points(trail: list[tuple[float, float, bool]]) -> list[list[float]]:

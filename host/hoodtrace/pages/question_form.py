@@ -8,7 +8,7 @@ from typing import Any
 from nicegui import html
 
 from hoodtrace.dwelling.screen import Question
-from hoodtrace.pages.controls import Sent, field, form, number_of, submit
+from hoodtrace.pages.controls import NotTaken, Sent, field, form, number_of, submit, text_of
 from hoodtrace.reporting.texts import Words
 
 Answered = Callable[[Any, int], Awaitable[None]]
@@ -16,9 +16,14 @@ NAMED = ("fan_setting",)
 """Questions whose options are names of the plan."""
 
 
-def question_form(question: Question, label: str, words: Words, then: Answered) -> None:
-    """Draw the form, named by `label`; `then` gets the answer (None: left open) and the version shown."""
-    with form(_answer(question, then), tabindex="-1", **{"aria-label": label}).classes("question"):
+def question_form(question: Question, label: str, words: Words, then: Answered, refuse: Callable[[str], None]) -> None:
+    """Draw the form, named by `label`; `then` gets the answer (None: left open) and the version shown.
+
+    `refuse` gets the sentence for an answer that can't be taken.
+    """
+    with form(_answer(question, label, words, then, refuse), tabindex="-1", **{"aria-label": label}).classes(
+        "question"
+    ):
         if question.kind in ("choice", "confirm"):
             with html.div().classes("choices"):
                 for option in question.options or ("confirm",):
@@ -38,18 +43,33 @@ def question_form(question: Question, label: str, words: Words, then: Answered) 
                 for option in question.options:
                     submit(words.word("answer", option), "locked", option, "choice")
         if question.may_skip:
-            submit(words("answer.leave_open"), "skip", "yes", "quiet", skips=True)
+            submit(
+                words("answer.not_noted" if question.kind == "valve" else "answer.leave_open"),
+                "skip",
+                "yes",
+                "quiet",
+                skips=True,
+            )
 
 
-def _answer(question: Question, then: Answered) -> Sent:
-    async def answered(fields: dict[str, str], version: int) -> None:
-        value: Any = fields.get("value")
+def _answer(question: Question, label: str, words: Words, then: Answered, refuse: Callable[[str], None]) -> Sent:
+    def value_of(fields: dict[str, str]) -> Any:
         if fields.get("skip"):
-            value = None
-        elif question.kind == "number":
-            value = number_of(fields, "value")
-        elif question.kind == "valve":
-            value = {"position": fields.get("position", ""), "locked": fields.get("locked")}
+            return None
+        if question.kind == "number":
+            return number_of(fields, "value", label, question.least, question.most)
+        if question.kind == "text":
+            return text_of(fields, "value", label)
+        if question.kind == "valve":
+            return {"position": text_of(fields, "position", words("ask.position")), "locked": fields.get("locked")}
+        return fields.get("value")
+
+    async def answered(fields: dict[str, str], version: int) -> None:
+        try:
+            value = value_of(fields)
+        except NotTaken as refused:
+            refuse(words.say(refused.say))
+            return
         await then(value, version)
 
     return answered

@@ -136,8 +136,9 @@ def _add_page(desk: DeskLike, words: Words, guard: Guard, app: FastAPI) -> None:
 
     from hoodtrace.pages.live import LivePage
     from hoodtrace.pages.pulse import Pulse
+    from hoodtrace.pages.sockets import Sockets
 
-    pulse = Pulse(desk, words, guard)
+    pulse = Pulse(desk, words, guard, Sockets(guard).close)
     ui.add_head_html(
         '<link rel="stylesheet" href="/static/page.css">'
         '<script src="/static/sound.js"></script><script src="/static/page.js"></script>',

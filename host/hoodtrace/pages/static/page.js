@@ -2,13 +2,37 @@
 (() => {
   const state = { version: -1 };
   const shown = { trail: [], words: {} };
-  const WINDOW_S = 180, LONG = 32, STALE_MS = 3000;
+  const WINDOW_S = 180, LONG = 32, STALE_MS = 3000, ASK_MS = 2000;
 
   let heard = performance.now();
   // The server says something each second: a number that is old must not look like one that is new.
   setInterval(() => {
-    document.documentElement.dataset.stale = performance.now() - heard > STALE_MS ? "yes" : "no";
+    const old = !state.over && performance.now() - heard > STALE_MS;
+    document.documentElement.dataset.stale = old ? "yes" : "no";
+    if (old && shown.words.anew && performance.now() - asked > ASK_MS) ask();
   }, 500);
+
+  // Is the visit finished, or does another start of the program answer here? Then nothing comes any more.
+  let asked = -Infinity;
+  async function ask() {
+    asked = performance.now();
+    const answer = await fetch("/static/page.js", { method: "HEAD", cache: "no-store" }).catch(() => null);
+    const why = answer && answer.headers.get("x-hoodtrace");
+    if (why === "finished") {
+      const [sentence, sentence_rest] = shown.words.finished;
+      take({ mode: "finished", sentence, sentence_rest, over: true });
+    } else if (why === "door") {
+      document.querySelectorAll(".stale").forEach((place) => (place.textContent = shown.words.anew));
+      over("anew");
+    }
+  }
+
+  function over(how) {
+    state.over = true;
+    document.documentElement.dataset.over = how;
+    document.querySelectorAll("dialog[open]").forEach((dialog) => dialog.close());
+    if (window.socket) window.socket.disconnect();
+  }
 
   // A screen that goes dark helps nobody on a ladder. Browsers grant this to pages of this machine only.
   function stayOn() {
@@ -30,6 +54,7 @@
     }
     const root = document.documentElement;
     if ("mode" in news) mode(news.mode);
+    if (news.over) over("finished");
     if ("state" in news) root.dataset.state = news.state;
     if ("flow_kind" in news) root.dataset.flow = news.flow_kind;
     if ("share" in news) bar(news.share);
