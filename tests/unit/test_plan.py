@@ -317,9 +317,7 @@ def test_a_two_sided_system_has_both(kind: str) -> None:
     assert len(parse_plan(text_of(content), "visit.toml").terminals) == 3
 
 
-@pytest.mark.parametrize(
-    "name", ["חדר שינה", "غرفة", "🛁👩‍👧", '"quoted" \\ \'', "<b>#x</b> *a* $y$", "a=b [c]", "中"]
-)
+@pytest.mark.parametrize("name", ["חדר שינה", "غرفة", "🛁👩‍👧", '"quoted" \\ \'', "<b>#x</b> *a* $y$", "a=b [c]", "中"])
 def test_names_of_any_letters_come_back(name: str) -> None:
     content = whole()
     content["terminal"][0].update(id=name, room=name, system=name, design_by_setting={name: 50.0}, note=name)
