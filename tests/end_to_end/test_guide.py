@@ -19,7 +19,7 @@ import pytest
 
 from hoodtrace.board.air_motion import Carry, Hold, Rest, Step, Turn
 from hoodtrace.board.desk import Desk
-from hoodtrace.board.guide import recover
+from hoodtrace.board.given import recover
 from hoodtrace.board.scenario import demo_hood_toml, true_hood
 from hoodtrace.board.virtual import VirtualBoard
 from hoodtrace.board.world import Scenario, Truth, write_world

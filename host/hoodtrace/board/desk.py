@@ -16,7 +16,8 @@ from pathlib import Path
 from typing import Any
 
 from hoodtrace.board.build import check_build
-from hoodtrace.board.guide import Guide, recover
+from hoodtrace.board.given import recover
+from hoodtrace.board.guide import Guide
 from hoodtrace.board.link import Board, find_board, open_board
 from hoodtrace.board.recorder import Recorder
 from hoodtrace.dwelling.screen import Live, Say, Screen

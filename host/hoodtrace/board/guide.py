@@ -8,7 +8,6 @@ skips. A reading is written into the journal only after its bytes of the trace a
 
 from __future__ import annotations
 
-import math
 from collections import deque
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
@@ -17,12 +16,12 @@ from typing import TYPE_CHECKING, Any
 
 from hoodtrace.averaging.session import LEAST_USED_S, Outcome, Session, SoFar
 from hoodtrace.averaging.so_far import Stop
-from hoodtrace.averaging.table import reading_row, readings_of
+from hoodtrace.averaging.table import reading_row
+from hoodtrace.board.given import MEANT_US, chosen_of, doubt_of, reading_fields
 from hoodtrace.board.live_flow import LiveFlow
 from hoodtrace.board.turning import Turning
 from hoodtrace.dwelling.screen import Live
-from hoodtrace.dwelling.visit import HOOD, NotNow, Visit
-from hoodtrace.errors import HoodtraceError
+from hoodtrace.dwelling.visit import NotNow, Visit
 from hoodtrace.physics.hood import Hood
 from hoodtrace.units import m3h
 from hoodtrace.wire.clock import Timeline
@@ -32,8 +31,6 @@ if TYPE_CHECKING:
     from hoodtrace.board.recorder import Status
 
 PATIENCE_S = 60.0
-MEANT_US = 6_000_000
-"""What walking with the hood makes look like a hold is shorter than this (own simulations: up to 5 s)."""
 SHOWN_S, TRAIL_S = 180.0, 0.2
 """Seconds that the picture of the flow goes back, and between two of its points."""
 OFF_US, OFF_TURNING_US = 1_000_000, 4_000_000
@@ -389,57 +386,6 @@ class Guide:
         self._say(f"cue {name}")
         number = self.cues[-1][0] + 1 if self.cues else 1
         self.cues = [*self.cues[-7:], (number, name)]
-
-
-def chosen_of(plateaus: list[Outcome], turned: bool) -> Outcome | None:
-    """Return the plateau of a hold that counts: the newest that is a reading, for that is what ended the hold.
-
-    After a turned valve it must be the last one: those before are of another flow.
-    """
-    good = [p for p in (plateaus[-1:] if turned else plateaus) if p.averaged.refusal is None]
-    return good[-1] if good else None
-
-
-def doubt_of(visit: Visit, key: str, fields: Mapping[str, Any]) -> str:
-    """Return why a reading is to be asked about; empty where its direction is the plan's."""
-    wanted = visit.terminal(visit.state.held[key]["terminal"]).direction
-    return "direction" if fields["direction"] not in (wanted, "unknown") else ""
-
-
-def recover(visit: Visit, hood: Hood, utc: str) -> None:
-    """Give holds that were called enough before the program ended their readings, from the traces as they lie there.
-
-    Raises
-    ------
-    VisitError
-        The journal can't be written.
-    """
-    for key, held in list(visit.state.held.items()):
-        path, found = visit.folder / str(held["trace"]), []
-        try:
-            table = readings_of(path, visit.folder / HOOD)
-            found = [
-                o
-                for o in table.outcomes
-                if o.boot == held["boot"] and abs(o.hold_start_us - int(held["start_us"])) < MEANT_US
-            ]
-        except HoodtraceError:
-            table = None
-        chosen = chosen_of(found, held.get("target") is not None)
-        if table is None or chosen is None:
-            visit.decide({"do": "lost", "key": key, "why": "too short"}, utc)
-            continue
-        row = next(r for r in table.readings if (r["hold"], r["plateau"]) == (chosen.hold, chosen.plateau))
-        fields = {"trace": held["trace"], **reading_fields(row, chosen, hood)}
-        visit.decide({"do": "reading", "reading": fields, "key": key, "doubt": doubt_of(visit, key, fields)}, utc)
-
-
-def reading_fields(row: Mapping[str, Any], outcome: Outcome, hood: Hood) -> dict[str, Any]:
-    """Return what the journal keeps of a reading: its `row` as `hoodtrace readings` has it, and its budget [m3/h]."""
-    dropped = ("vane_m3h", "u_vane_m3h", "taps_m3h", "u_taps_m3h", "confidence")
-    terms = [[t.name, m3h(t.u_m3_s), t.dof if t.dof < math.inf else None, t.scope] for t in outcome.averaged.terms]
-    kept = {key: value for key, value in row.items() if key not in dropped}
-    return {**kept, "terms": terms, "r_k_c": hood.r_k_c, "hood_on": True}
 
 
 def _common_m3h(now: SoFar) -> float | None:

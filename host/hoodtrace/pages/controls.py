@@ -13,9 +13,9 @@ from nicegui import html
 from nicegui.element import Element
 from nicegui.events import GenericEventArguments
 
+from hoodtrace.dwelling.decided import LONGEST_TEXT
+from hoodtrace.dwelling.decided import words as line_of
 from hoodtrace.dwelling.screen import Say
-from hoodtrace.dwelling.visit import LONGEST_TEXT
-from hoodtrace.dwelling.visit import words as line_of
 from hoodtrace.errors import UsageError
 from hoodtrace.reporting.texts import MINUS
 

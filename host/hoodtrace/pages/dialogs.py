@@ -14,11 +14,11 @@ from nicegui.element import Element
 
 from hoodtrace.averaging.budget import Term
 from hoodtrace.averaging.pooled import entered
+from hoodtrace.dwelling.decided import MOST_M3H
 from hoodtrace.dwelling.grille import FEWEST_POINTS, GrilleFlow, Part, parts, traverse
 from hoodtrace.dwelling.questions import before
 from hoodtrace.dwelling.screen import Question, Row, Say
 from hoodtrace.dwelling.state import WEATHER
-from hoodtrace.dwelling.visit import MOST_M3H
 from hoodtrace.errors import UsageError
 from hoodtrace.pages.controls import (
     NotTaken,

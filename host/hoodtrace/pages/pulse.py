@@ -14,8 +14,8 @@ import time
 from collections.abc import Awaitable, Callable, Mapping
 from typing import Any, Protocol
 
+from hoodtrace.dwelling.decided import LONGEST_TEXT
 from hoodtrace.dwelling.screen import Live, Say, Screen
-from hoodtrace.dwelling.visit import LONGEST_TEXT
 from hoodtrace.errors import HoodtraceError
 from hoodtrace.pages.facts import Facts, changed, facts, live_facts
 from hoodtrace.pages.guard import Guard

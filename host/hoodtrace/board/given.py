@@ -1,0 +1,68 @@
+"""From the outcome of a hold to what the journal keeps of it: live, and after an end of the program from the traces."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from typing import Any
+
+from hoodtrace.averaging.session import Outcome
+from hoodtrace.averaging.table import readings_of
+from hoodtrace.dwelling.visit import HOOD, Visit
+from hoodtrace.errors import HoodtraceError
+from hoodtrace.physics.hood import Hood
+from hoodtrace.units import m3h
+
+MEANT_US = 6_000_000
+"""What walking with the hood makes look like a hold is shorter than this (own simulations: up to 5 s)."""
+
+
+def chosen_of(plateaus: list[Outcome], turned: bool) -> Outcome | None:
+    """Return the plateau of a hold that counts: the newest that is a reading, for that is what ended the hold.
+
+    After a turned valve it must be the last one: those before are of another flow.
+    """
+    good = [p for p in (plateaus[-1:] if turned else plateaus) if p.averaged.refusal is None]
+    return good[-1] if good else None
+
+
+def doubt_of(visit: Visit, key: str, fields: Mapping[str, Any]) -> str:
+    """Return why a reading is to be asked about; empty where its direction is the plan's."""
+    wanted = visit.terminal(visit.state.held[key]["terminal"]).direction
+    return "direction" if fields["direction"] not in (wanted, "unknown") else ""
+
+
+def recover(visit: Visit, hood: Hood, utc: str) -> None:
+    """Give holds that were called enough before the program ended their readings, from the traces as they lie there.
+
+    Raises
+    ------
+    VisitError
+        The journal can't be written.
+    """
+    for key, held in list(visit.state.held.items()):
+        path, found = visit.folder / str(held["trace"]), []
+        try:
+            table = readings_of(path, visit.folder / HOOD)
+            found = [
+                o
+                for o in table.outcomes
+                if o.boot == held["boot"] and abs(o.hold_start_us - int(held["start_us"])) < MEANT_US
+            ]
+        except HoodtraceError:
+            table = None
+        chosen = chosen_of(found, held.get("target") is not None)
+        if table is None or chosen is None:
+            visit.decide({"do": "lost", "key": key, "why": "too short"}, utc)
+            continue
+        row = next(r for r in table.readings if (r["hold"], r["plateau"]) == (chosen.hold, chosen.plateau))
+        fields = {"trace": held["trace"], **reading_fields(row, chosen, hood)}
+        visit.decide({"do": "reading", "reading": fields, "key": key, "doubt": doubt_of(visit, key, fields)}, utc)
+
+
+def reading_fields(row: Mapping[str, Any], outcome: Outcome, hood: Hood) -> dict[str, Any]:
+    """Return what the journal keeps of a reading: its `row` as `hoodtrace readings` has it, and its budget [m3/h]."""
+    dropped = ("vane_m3h", "u_vane_m3h", "taps_m3h", "u_taps_m3h", "confidence")
+    terms = [[t.name, m3h(t.u_m3_s), t.dof if t.dof < math.inf else None, t.scope] for t in outcome.averaged.terms]
+    kept = {key: value for key, value in row.items() if key not in dropped}
+    return {**kept, "terms": terms, "r_k_c": hood.r_k_c, "hood_on": True}
