@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 from numpy.typing import NDArray
 from scipy import optimize, stats
@@ -172,6 +172,7 @@ def test_scale_and_shift(seed: int, factor: float, sign: float, shift: float) ->
 
 @settings(max_examples=20, deadline=None)
 @given(seed=st.integers(0, 2**32 - 1))
+@example(seed=115200)  # a kink of the table where Newton's steps give way to halving
 def test_backwards_is_the_same(seed: int) -> None:
     blocks, variance = records(seed, 3)
     there, back = means(blocks, variance), means(blocks[:, ::-1], variance)
