@@ -49,6 +49,18 @@ def test_without_an_uncertainty_five_percent_are_taken_and_said(visit: Path) -> 
     assert entries(visit)[-1]["u_flow_m3h"] == 3.0
 
 
+def test_a_slip_is_replaced_in_one_line_and_only_by_a_right_reading(visit: Path) -> None:
+    run("enter", visit, "S1", "400", "--u-m3h", "2")
+    assert "slip" in run("enter", visit, "S1", "40", "--u-m3h", "2")
+    run("enter", visit, "S1", "0", "--instead", code=2)
+    assert len(entries(visit)) == 3
+    run("enter", visit, "S1", "41", "--instead")
+    assert entries(visit)[-1]["instead_of"] == 3
+    rows = {row["id"]: row for row in json.loads(run("visit", visit, "--list", "--format", "json"))["terminals"]}
+    assert rows["S1"]["placements"] == 2
+    assert "has no reading" in run("enter", visit, "S2", "30", "--instead", code=2)
+
+
 def test_event_and_fan_are_kept(visit: Path) -> None:
     run("event", visit, "window")
     run("fan", visit, "unit", "0.8", "--side", "supply")

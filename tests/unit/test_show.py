@@ -46,6 +46,14 @@ def test_the_sentence_follows_the_hood(visit: Visit, state: str, key: str) -> No
     assert (say.values["terminal"], say.values["room"]) == ("S1", "Living room")
 
 
+def test_with_the_hood_on_the_hold_has_the_word_whatever_comes_after_it(visit: Visit) -> None:
+    shown = screen(visit, Live(state="done", terminal="S1"))
+    assert shown.mode == "question"
+    assert (shown.sentence.key, shown.sentence.values["terminal"]) == ("do.lift", "S1")
+    visit.decide({"do": "alarm"}, UTC)
+    assert screen(visit, Live(state="done", terminal="S1")).sentence.key == "do.stopped"
+
+
 def test_questions_come_with_the_cautions_that_belong_to_them(visit: Visit) -> None:
     shown = screen(visit, Live())
     assert (shown.mode, shown.sentence.key) == ("question", "question.open_flue")

@@ -8,10 +8,8 @@ left open are closed, with their length and hash, when the next one begins.
 from __future__ import annotations
 
 import threading
-import time
 from collections.abc import Mapping
 from dataclasses import replace
-from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
@@ -20,6 +18,7 @@ from hoodtrace.board.given import recover
 from hoodtrace.board.guide import Guide
 from hoodtrace.board.link import Board, find_board, open_board
 from hoodtrace.board.recorder import Recorder
+from hoodtrace.board.time_of_day import utc_text
 from hoodtrace.dwelling.screen import Live, Say, Screen
 from hoodtrace.dwelling.show import screen
 from hoodtrace.dwelling.visit import TRACES, NotNow, Visit
@@ -50,8 +49,6 @@ class Desk:
     ------
     VisitError, HoodError
         The folder can't serve.
-    UsageError
-        Another session records in this folder.
     """
 
     def __init__(
@@ -116,7 +113,7 @@ class Desk:
         """Take a decision; return None once it is on the disk, else the sentence that says why it was not taken."""
         with self.lock:
             try:
-                self.visit.decide(decision, _utc())
+                self.visit.decide(decision, utc_text())
             except NotNow as refused:
                 return refused.say
             except UsageError as error:
@@ -169,9 +166,9 @@ class Desk:
         try:
             with self.lock:
                 self._close_old(folder)
-                recover(self.visit, self.hood, _utc())
+                recover(self.visit, self.hood, utc_text())
                 name = f"{TRACES}/{_new_name(folder)}"
-                self.visit.decide({"do": "trace opened", "trace": name}, _utc())
+                self.visit.decide({"do": "trace opened", "trace": name}, utc_text())
                 trace = TraceWriter(self.visit.folder / name)
         except BaseException:
             board.link.close()
@@ -179,11 +176,11 @@ class Desk:
         recorder = Recorder(board, trace, on_decoded=self._take, decode_bytes=DECODE_BYTES)
         with self.lock:
             self._recorder = recorder
-            self._guide = Guide(self.visit, self.hood, name, recorder.say, trace.sync, _utc)
+            self._guide = Guide(self.visit, self.hood, name, recorder.say, trace.sync, utc_text)
         closed = recorder.run()
         with self.lock:
             self.visit.decide(
-                {"do": "trace closed", "trace": name, "bytes": closed.n_bytes, "sha256": closed.sha256}, _utc()
+                {"do": "trace closed", "trace": name, "bytes": closed.n_bytes, "sha256": closed.sha256}, utc_text()
             )
             self._guide = self._recorder = None
 
@@ -201,7 +198,7 @@ class Desk:
             if entry.get("kind") == "trace opened" and (self.visit.folder / name).exists():
                 old = closed_trace(self.visit.folder / name)
                 self.visit.decide(
-                    {"do": "trace closed", "trace": name, "bytes": old.n_bytes, "sha256": old.sha256}, _utc()
+                    {"do": "trace closed", "trace": name, "bytes": old.n_bytes, "sha256": old.sha256}, utc_text()
                 )
 
 
@@ -209,17 +206,3 @@ def _new_name(folder: Path) -> str:
     """Return the name of the next trace."""
     numbers = [int(path.stem) for path in folder.glob("*.trace") if path.stem.isdigit()]
     return f"{max(numbers, default=0) + 1:02d}.trace"
-
-
-def _utc() -> str:
-    return datetime.now(UTC).isoformat(timespec="milliseconds")
-
-
-def wait_for_board(desk: Desk, seconds: float) -> bool:
-    """Wait until the board is heard, or for so long; return whether it was."""
-    end = time.monotonic() + seconds
-    while time.monotonic() < end:
-        if desk.live().rate_hz > 0.0:
-            return True
-        time.sleep(0.05)
-    return False

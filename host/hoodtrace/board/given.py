@@ -7,14 +7,12 @@ from collections.abc import Mapping
 from typing import Any
 
 from hoodtrace.averaging.session import Outcome
-from hoodtrace.averaging.table import readings_of
+from hoodtrace.averaging.table import Table, readings_of
+from hoodtrace.board.hold_cues import MEANT_US
 from hoodtrace.dwelling.visit import HOOD, Visit
 from hoodtrace.errors import HoodtraceError
 from hoodtrace.physics.hood import Hood
 from hoodtrace.units import m3h
-
-MEANT_US = 6_000_000
-"""What walking with the hood makes look like a hold is shorter than this (own simulations: up to 5 s)."""
 
 
 def chosen_of(plateaus: list[Outcome], turned: bool) -> Outcome | None:
@@ -40,23 +38,26 @@ def recover(visit: Visit, hood: Hood, utc: str) -> None:
     VisitError
         The journal can't be written.
     """
+    tables: dict[str, Table | None] = {}
     for key, held in list(visit.state.held.items()):
-        path, found = visit.folder / str(held["trace"]), []
-        try:
-            table = readings_of(path, visit.folder / HOOD)
-            found = [
-                o
-                for o in table.outcomes
-                if o.boot == held["boot"] and abs(o.hold_start_us - int(held["start_us"])) < MEANT_US
-            ]
-        except HoodtraceError:
-            table = None
+        name = str(held["trace"])
+        if name not in tables:
+            try:
+                tables[name] = readings_of(visit.folder / name, visit.folder / HOOD)
+            except HoodtraceError:
+                tables[name] = None
+        table = tables[name]
+        found = [
+            o
+            for o in (table.outcomes if table is not None else [])
+            if o.boot == held["boot"] and abs(o.hold_start_us - int(held["start_us"])) < MEANT_US
+        ]
         chosen = chosen_of(found, held.get("target") is not None)
         if table is None or chosen is None:
             visit.decide({"do": "lost", "key": key, "why": "too short"}, utc)
             continue
         row = next(r for r in table.readings if (r["hold"], r["plateau"]) == (chosen.hold, chosen.plateau))
-        fields = {"trace": held["trace"], **reading_fields(row, chosen, hood)}
+        fields = {"trace": name, **reading_fields(row, chosen, hood)}
         visit.decide({"do": "reading", "reading": fields, "key": key, "doubt": doubt_of(visit, key, fields)}, utc)
 
 

@@ -1,9 +1,9 @@
 """Leads the hands on the hood: from what the board says to decisions of the visit, with no touch of the computer.
 
-`Guide.feed` gets each decoded block, as the trace got it. It follows the hold that is being made, says by the board's
-cues when it is enough, and once the hood was lifted gives the reading of the same session that `hoodtrace readings`
-runs to the terminal that is measured now. The button speaks for the person: short accepts early, double repeats, long
-skips. A reading is written into the journal only after its bytes of the trace are on the disk.
+`Guide.feed` gets each decoded block, as the trace got it. It follows the hold that is being made and says by the board's
+cues when it is enough; once the hood was lifted it gives the reading, of the same session that `hoodtrace readings`
+runs, to the terminal that was measured when the hood was pressed on. The button speaks for the person: short accepts
+early, double repeats, long skips. A reading is in the journal only after its bytes of the trace are on the disk.
 """
 
 from __future__ import annotations
@@ -17,7 +17,8 @@ from typing import TYPE_CHECKING, Any
 from hoodtrace.averaging.session import LEAST_USED_S, Outcome, Session, SoFar
 from hoodtrace.averaging.so_far import Stop
 from hoodtrace.averaging.table import reading_row
-from hoodtrace.board.given import MEANT_US, chosen_of, doubt_of, reading_fields
+from hoodtrace.board.given import chosen_of, doubt_of, reading_fields
+from hoodtrace.board.hold_cues import MEANT_US, PATIENCE_S
 from hoodtrace.board.live_flow import LiveFlow
 from hoodtrace.board.turning import Turning
 from hoodtrace.dwelling.screen import Live
@@ -30,7 +31,6 @@ from hoodtrace.wire.decoder import Decoded
 if TYPE_CHECKING:
     from hoodtrace.board.recorder import Status
 
-PATIENCE_S = 60.0
 SHOWN_S, TRAIL_S = 180.0, 0.2
 """Seconds that the picture of the flow goes back, and between two of its points."""
 OFF_US, OFF_TURNING_US = 1_000_000, 4_000_000

@@ -2,13 +2,10 @@
 
 from __future__ import annotations
 
-from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
-
-from hoodtrace.errors import UsageError
 
 if TYPE_CHECKING:
     from hoodtrace.dwelling.visit import Visit
@@ -47,9 +44,8 @@ def enter(
         "hood_off": hood_off,
         "setting": setting,
         "meter": meter,
+        "instead": instead,
     }
-    if instead:
-        _take_back(visit, terminal)
     opened, line = _decided(visit, said)
     u = line["u_flow_m3h"]
     typer.echo(f"{terminal} ({opened.terminal(terminal).room}): {line['flow_m3h']:.1f} m3/h, u {u:.1f} m3/h")
@@ -59,17 +55,6 @@ def enter(
     if found.n > 1:
         doubts = f" ({', '.join(found.flags)}: was one of them a slip? --instead)" if found.flags else ""
         typer.echo(f"Mean of {found.n} readings: {found.flow_m3h:.1f} ± {found.expanded_m3h:.1f} m3/h{doubts}")
-
-
-def _take_back(folder: Path, terminal: str) -> None:
-    opened = open_visit(folder)
-    setting = opened.state.setting
-    here = opened.state.at(opened.terminal(terminal).id, setting)
-    if not here:
-        raise UsageError(f"{terminal}: has no reading that could be taken back")
-    utc = datetime.now(UTC).isoformat(timespec="milliseconds")
-    opened.decide({"do": "take back", "line": here[-1].line}, utc)
-    typer.echo(f"taken back: {here[-1].flow_m3h:.1f} m3/h")
 
 
 def event(
@@ -102,9 +87,10 @@ def fan(
 
 def _decided(folder: Path, decision: dict[str, Any]) -> tuple[Visit, dict[str, Any]]:
     """Take a decision in the visit of `folder`, which begins with it if it had not; return the visit and the line."""
+    from hoodtrace.board.time_of_day import utc_text
+
     opened = open_visit(folder)
-    utc = datetime.now(UTC).isoformat(timespec="milliseconds")
-    return opened, opened.decide(decision, utc, begins=True)
+    return opened, opened.decide(decision, utc_text(), begins=True)
 
 
 def open_visit(folder: Path) -> Visit:

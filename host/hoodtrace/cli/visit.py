@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from datetime import UTC, datetime
+from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -122,13 +122,14 @@ def _plan_of(path: Path) -> Plan:
 
 def _begin(opened: Visit, known: dict[str, Any] | None) -> None:
     import hoodtrace
+    from hoodtrace.board.time_of_day import utc_text
 
     if opened.begun:
         return
     fields: dict[str, Any] = {"do": "begin", "software": f"hoodtrace {hoodtrace.__version__}"}
     if known is not None:
         fields["follow_up"] = known
-    opened.decide(fields, datetime.now(UTC).isoformat(timespec="milliseconds"))
+    opened.decide(fields, utc_text())
 
 
 def _prepare(opened: Visit) -> None:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import hashlib
 import shutil
 from pathlib import Path
 from typing import Any
@@ -84,9 +83,5 @@ def follow_up(old: Visit, hood: Path) -> dict[str, Any]:
         other = next(one for one in known if one[2] != chosen[0][2])
         chosen = [*chosen[:-1], other]
     chosen.sort(key=lambda one: one[1])
-    same = _digest(old.folder / HOOD) == _digest(hood)
+    same = read_hood(old.folder / HOOD)[1] == read_hood(hood)[1]
     return {"visit": old.plan.site.name, "same_hood": same, "references": [own for *_, own in chosen]}
-
-
-def _digest(path: Path) -> str:
-    return hashlib.sha256(path.read_bytes()).hexdigest()

@@ -165,6 +165,11 @@ def _enter(visit: Visit, decision: Mapping[str, Any]) -> Fields:
         fields["meter"] = words(decision["meter"], "the meter")
         if fields["meter"] == HOOD_METER:
             raise UsageError("the meter can't be called hood: that is for readings that come from a trace")
+    if decision.get("instead"):
+        here = visit.state.at(terminal, setting)
+        if not here:
+            raise UsageError(f"{terminal}: has no reading that could be taken back")
+        fields["instead_of"] = here[-1].line
     for key in ("parts", "traverse", "terms", "u_random_m3h"):
         if decision.get(key) is not None:
             fields[key] = decision[key]
@@ -181,14 +186,6 @@ def _repeat(visit: Visit, decision: Mapping[str, Any]) -> Fields:
             Say("refused.nothing_to_repeat"), "another reading has come since: choose the terminal on the page"
         )
     return {"kind": "withdrawn", "line": last.line, "terminal": last.terminal, "why": str(decision.get("why", ""))}
-
-
-def _take_back(visit: Visit, decision: Mapping[str, Any]) -> Fields:
-    """One reading, by the line of the journal that it stands in, no longer counts."""
-    for placement in visit.state.placements:
-        if placement.line == decision.get("line"):
-            return {"kind": "withdrawn", "line": placement.line, "terminal": placement.terminal, "why": "taken back"}
-    raise UsageError(f"line {decision.get('line')} of the journal holds no reading that counts")
 
 
 def _skip(visit: Visit, decision: Mapping[str, Any]) -> Fields:
@@ -308,7 +305,6 @@ DECISIONS: dict[str, Callable[[Visit, Mapping[str, Any]], Fields]] = {
     "correct": _correct,
     "enter": _enter,
     "repeat": _repeat,
-    "take back": _take_back,
     "skip": _skip,
     "leave out": _leave_out,
     "go": _go,

@@ -8,6 +8,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from hoodtrace.dwelling.moved import moved
+from hoodtrace.dwelling.prepare import REACH_M
 from hoodtrace.dwelling.questions import CAUTIONS, FLUE, flue_not_excluded
 from hoodtrace.dwelling.result import result
 from hoodtrace.dwelling.screen import Live, Mode, Row, Say, Screen, Value
@@ -17,8 +18,6 @@ if TYPE_CHECKING:
     from hoodtrace.dwelling.plan import Terminal
     from hoodtrace.dwelling.visit import Visit
 
-HIGH_M = 2.5
-"""Above this a second person or a pole is asked for."""
 _HOLD = ("seated", "settling", "steady", "gust", "turning")
 
 
@@ -66,10 +65,14 @@ def _terminal_of(step: Step) -> str:
 
 
 def _sentence(visit: Visit, step: Step, live: Live, why_again: str) -> Say:
-    """Return the one thing to do next."""
+    """Return the one thing to do next: with the hood on, that of the hold, whatever comes after it."""
+    of_hold = next((t for t in visit.state.terminals(visit.plan) if t.id == live.terminal), None)
+    if of_hold is not None and live.state in (*_HOLD, "done") and not live.turn and step.kind != "stopped":
+        values: dict[str, Value] = {"terminal": of_hold.id, "room": of_hold.room, "direction": of_hold.direction}
+        return Say("do.lift" if live.state == "done" else "do.hold", values)
     if step.kind == "question" and step.question is not None:
         name, _, what = step.question.id.partition(":")
-        values: dict[str, Value] = {"what": what}
+        values = {"what": what}
         if name == "set":
             return Say("question.set", values)
         if what:
@@ -97,8 +100,6 @@ def _sentence(visit: Visit, step: Step, live: Live, why_again: str) -> Say:
     if visit.state.target is not None and live.turn:
         return Say(f"turn.{live.turn.replace(' ', '_')}", values | {"target_m3h": visit.state.target.target_m3h})
     if live.state in (*_HOLD, "done"):
-        of_hold = next((t for t in visit.state.terminals(visit.plan) if t.id == live.terminal), terminal)
-        values |= {"terminal": of_hold.id, "room": of_hold.room}
         return Say("do.lift" if live.state == "done" else "do.hold", values)
     if live.state == "again":
         return Say("do.again", values | {"why": why_again})
@@ -119,7 +120,7 @@ def _cautions(visit: Visit, step: Step) -> tuple[Say, ...]:
         return ()
     out = []
     terminal = visit.terminal(step.terminal)
-    if terminal.height_m is not None and terminal.height_m > HIGH_M:
+    if terminal.height_m is not None and terminal.height_m > REACH_M:
         out.append(Say("caution.ladder_second", {"height_m": terminal.height_m}))
     if flue_not_excluded(visit.plan, visit.state):
         named = FLUE[0] if visit.state.target is not None else FLUE[-2]

@@ -68,7 +68,6 @@ class State:
     begun: Entry | None = None
     answers: dict[str, Answer] = field(default_factory=dict)
     setting: str = ""
-    settings_set: list[str] = field(default_factory=list)
     placements: list[Placement] = field(default_factory=list)
     withdrawn: list[Placement] = field(default_factory=list)
     skipped: list[tuple[str, str]] = field(default_factory=list)
@@ -86,10 +85,7 @@ class State:
     turned: dict[str, int] = field(default_factory=dict)
     added: list[Terminal] = field(default_factory=list)
     traces: dict[str, Entry] = field(default_factory=dict)
-    fans: list[Entry] = field(default_factory=list)
-    events: list[Entry] = field(default_factory=list)
     trailing: Entry | None = None
-    n_climbs: int = 0
 
     def terminals(self, plan: Plan) -> tuple[Terminal, ...]:
         """Return the plan's terminals and those that were added on the spot, in walking order."""
@@ -138,7 +134,6 @@ def _answer(state: State, plan: Plan, entry: Entry) -> None:
     state.answers[question] = value
     if question == "fan_setting" or question.startswith("set:"):
         state.setting = str(value) if question == "fan_setting" else question.removeprefix("set:")
-        state.settings_set.append(state.setting)
     elif question in WEATHER:
         state.weather[question] = value
         state.weather["noted"] = entry.get("utc")
@@ -157,11 +152,11 @@ def _reading(state: State, plan: Plan, entry: Entry) -> None:
         state.turned[terminal] = state.turned.get(terminal, 0) + 1
     house, turned = entry.get("epoch", (state.house, state.turned.get(terminal, 0)))
     epoch = int(house), int(turned)
+    _withdraw(state, entry.get("instead_of"))
     if not 0.0 < float(entry["flow_m3h"]) < math.inf or not 0.0 <= float(entry["u_flow_m3h"]) < math.inf:
         raise ValueError("a reading without a flow")
     setting, stage = str(entry.get("setting") or state.setting), str(entry.get("stage", "round"))
     state.placements.append(Placement(state.n_lines, terminal, setting, stage, epoch, entry))
-    state.n_climbs += 1
     state.skipped = [one for one in state.skipped if one != (terminal, setting)]
     state.left_out.pop(terminal, None)
     key = entry.get("key")
@@ -205,10 +200,16 @@ def _doubt(state: State, plan: Plan, entry: Entry) -> None:
     state.doubt = {**entry, "reading": dict(entry["reading"])}
 
 
-def _withdrawn(state: State, plan: Plan, entry: Entry) -> None:
-    gone = [p for p in state.placements if p.line == entry.get("line")]
-    state.placements = [p for p in state.placements if p.line != entry.get("line")]
+def _withdraw(state: State, line: object) -> list[Placement]:
+    """Take the reading of a line out of those that count; return it."""
+    gone = [p for p in state.placements if p.line == line]
+    state.placements = [p for p in state.placements if p.line != line]
     state.withdrawn += gone
+    return gone
+
+
+def _withdrawn(state: State, plan: Plan, entry: Entry) -> None:
+    gone = _withdraw(state, entry.get("line"))
     if gone:
         state.going = gone[0].terminal
     elif state.doubt is not None:
@@ -249,13 +250,11 @@ def _target(state: State, plan: Plan, entry: Entry) -> None:
 
 
 def _event(state: State, plan: Plan, entry: Entry) -> None:
-    state.events.append(entry)
     state.house += 1
     state.recheck = True
 
 
 def _fan(state: State, plan: Plan, entry: Entry) -> None:
-    state.fans.append(entry)
     state.house += 1
 
 
