@@ -1,6 +1,6 @@
 """Leads the hands on the hood: from what the board says to decisions of the visit, with no touch of the computer.
 
-`Guide.feed` gets each decoded block, as the trace got it. It follows the hold that is being made and says by the board's
+`Guide.feed` gets each decoded block, as the trace got it. It follows the hold that is made and says by the board's
 cues when it is enough; once the hood was lifted it gives the reading, of the same session that `hoodtrace readings`
 runs, to the terminal that was measured when the hood was pressed on. The button speaks for the person: short accepts
 early, double repeats, long skips. A reading is in the journal only after its bytes of the trace are on the disk.
