@@ -68,7 +68,7 @@ def demo(
     typer.echo(f"Next:  {command} readings {folder / 'traces' / TRACE} --hood {folder / 'hood.toml'}")
     typer.echo(f"       {command} visit {folder} --list")
     typer.echo(f"The same on a page, in real time:  {command} demo --page")
-    typer.echo("On a real visit: a platform with both feet level, no reaching, and a qualified person where a fire burns.")
+    typer.echo("On a real visit: a platform with both feet level, no reaching, a qualified person where a fire burns.")
 
 
 def _begun(folder: Path, seed: int) -> Visit:
