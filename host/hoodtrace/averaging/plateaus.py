@@ -126,6 +126,10 @@ def _likeliest(flow: FloatArray, no_step: bool) -> tuple[str, int, int] | None:
     if evidence[best] < EVIDENCE_BUMP:
         return None
     start, stop = (round(b * n / N_BLOCKS) for b in (table.starts[best], table.stops[best]))
+    if best >= table.n_steps:
+        # In a short hold a bump may be narrower than a frame.
+        start = min(start, n - 1)
+        stop = max(stop, start + 1)
     return ("step" if best < table.n_steps else "bump"), start, stop
 
 
