@@ -67,7 +67,7 @@ def change(old: Mapping[str, Any], new: Mapping[str, Any], same_hood: bool) -> C
     >>> both = {"terms": [["k-factor", 0.9, None, "hood"], ["air", 0.3, 20.0, "reading"]], "u_flow_m3h": 0.95}
     >>> old, new = {"flow_m3h": 40.0, "by": "hood", **both}, {"flow_m3h": 42.0, "by": "hood", **both}
     >>> found = change(old, new, same_hood=True)
-    >>> found.rel, found.is_real
+    >>> round(found.rel, 12), found.is_real
     (0.05, True)
     >>> change(old, new, same_hood=False).is_real
     False
@@ -86,9 +86,9 @@ def change(old: Mapping[str, Any], new: Mapping[str, Any], same_hood: bool) -> C
     variance = math.fsum(v for v, _ in variances)
     loose = math.fsum(v**2 / dof for v, dof in variances if dof < math.inf)
     dof = variance**2 / loose if loose > 0.0 else math.inf
-    before = float(old["flow_m3h"])
-    expanded = coverage_factor(dof) * math.sqrt(variance)
-    return Change((float(new["flow_m3h"]) - before) / before, expanded)
+    ratio = float(new["flow_m3h"]) / float(old["flow_m3h"])
+    # What the relative errors leave is of the ratio's logarithm: of the ratio it is that times the ratio.
+    return Change(ratio - 1.0, ratio * coverage_factor(dof) * math.sqrt(variance))
 
 
 def _relative_terms(reading: Mapping[str, Any]) -> list[tuple[str, float, float, str]]:
