@@ -13,8 +13,6 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
-from scipy.special import stdtrit
-
 from hoodtrace.averaging.mean import CONFIDENCE
 
 MOST_DOF = 1e6
@@ -115,6 +113,8 @@ def coverage_factor(dof: float) -> float:
     >>> round(coverage_factor(10.0), 3), round(coverage_factor(math.inf), 3)
     (2.228, 1.96)
     """
+    from scipy.special import stdtrit  # a fifth of a second that a first picture need not wait for
+
     return float(stdtrit(dof, 0.5 + CONFIDENCE / 2.0))
 
 

@@ -12,8 +12,6 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
-from scipy.special import chdtrc, fdtrc
-
 from hoodtrace.averaging.budget import Term, Total, total
 from hoodtrace.errors import UsageError
 
@@ -209,6 +207,8 @@ def _disagree(values: Sequence[float], alone: Sequence[Total]) -> bool:
     ----------
     Cochran's Q; ratio of two sums of squares, F distribution (textbook; for unequal degrees of freedom approximate).
     """
+    from scipy.special import chdtrc, fdtrc
+
     inverse = [each.u_m3_s**-2 for each in alone]
     mean = math.fsum(w * x for w, x in zip(inverse, values, strict=True)) / math.fsum(inverse)
     q = math.fsum(w * (x - mean) ** 2 for w, x in zip(inverse, values, strict=True))

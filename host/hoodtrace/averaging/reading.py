@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, replace
+from typing import Literal
 
 import numpy as np
 
@@ -38,6 +39,22 @@ LEAST_VANE_REL = 0.001
 
 
 @dataclass(frozen=True, slots=True)
+class Together:
+    """What two channels of one plateau say of each other; flows in m3/s.
+
+    `share_vane` is the vane's weight in the flow, `rhythm` whose record told the air's correlation. The means stand
+    `u_apart_m3_s` apart (standard uncertainty) by what each has for itself and by how well a hood repeats; of that
+    `u_random_m3_s` is new in each reading, `u_zero_m3_s` the taps' zero.
+    """
+
+    share_vane: float
+    rhythm: Literal["vane", "taps"]
+    u_apart_m3_s: float
+    u_random_m3_s: float
+    u_zero_m3_s: float
+
+
+@dataclass(frozen=True, slots=True)
 class Averaged:
     """A plateau's flow: values in m3/s, times in s. `refusal` says why no reading may be made of it, else None."""
 
@@ -58,6 +75,7 @@ class Averaged:
     flags: tuple[str, ...]
     refusal: str | None
     air: Air | None = None
+    together: Together | None = None
 
 
 def average(plateaus: list[Observed], hood: Hood, zero_doubtful: list[bool]) -> list[Averaged]:
@@ -128,6 +146,7 @@ class _Draft:
     flags: list[str]
     apart_m3_s: float
     mean: _Mean | None
+    together: Together | None = None
 
 
 def _means(records: list[tuple[FloatArray, FloatArray]]) -> list[_Mean]:
@@ -205,31 +224,34 @@ def _combine(seen: Observed, hood: Hood, vane: _One, taps: _One) -> _Draft | Non
     u_own_t = math.hypot(t.u_systematic_m3_s, noise)
     share, _ = weights(v.u_systematic_m3_s, u_own_t, shared)
     apart = v.mean_m3_s - t.mean_m3_s
-    u_apart = math.sqrt(max(v.u_systematic_m3_s**2 + u_own_t**2 - 2.0 * shared, 0.0))
+    u_own = math.sqrt(max(v.u_systematic_m3_s**2 + u_own_t**2 - 2.0 * shared, 0.0))
+    u_apart = math.hypot(u_own, REPEATS_REL * v.mean_m3_s)
     excess = 0.0
-    if abs(apart) > DISAGREE * math.hypot(u_apart, REPEATS_REL * v.mean_m3_s):
+    if abs(apart) > DISAGREE * u_apart:
         cause, trust_vane = _likely_cause(seen, apart, v, t, hood)
         flags.append(f"channels disagree: {cause}")
         share = 1.0 if trust_vane else 0.0
         excess = abs(apart)
-    return _Draft(seen, share, v, t, u_v, u_t, flags, excess, _common(v, t, vane.mean, taps.mean, share, noise))
+    mean, rhythm = _common(v, t, vane.mean, taps.mean, share, noise)
+    together = Together(share, rhythm, u_apart, noise, t.u_own_m3_s.get("zero", 0.0))
+    return _Draft(seen, share, v, t, u_v, u_t, flags, excess, mean, together)
 
 
 def _common(
     v: Channel, t: Channel, mean_v: _Mean | None, mean_t: _Mean | None, share: float, noise_m3_s: float
-) -> _Mean | None:
-    """Return the mean of the air that both channels carry, from the channel that shows its rhythm better.
+) -> tuple[_Mean | None, Literal["vane", "taps"]]:
+    """Return the mean of the air that both channels carry, and the channel that shows its rhythm better, which gave it.
 
     The taps follow the air at once but bring the chip's noise; the vane smooths it and so hides its rhythm. With the
     vane's record the noise enters with the taps' share of the weight.
     """
     if mean_v is None or mean_t is None:
-        return None
+        return None, "taps"
     flow = share * v.mean_m3_s + (1.0 - share) * t.mean_m3_s
     by_taps = mean_t.times(flow / t.mean_m3_s)
     by_vane = mean_v.times(flow / v.mean_m3_s)
     by_vane = by_vane.with_noise((1.0 - share) * noise_m3_s)
-    return by_taps if by_taps.half_width < by_vane.half_width else by_vane
+    return (by_taps, "taps") if by_taps.half_width < by_vane.half_width else (by_vane, "vane")
 
 
 def _corrected(seen: Observed, hood: Hood, vane: _One) -> Channel | None:
@@ -401,6 +423,7 @@ def _finished(draft: _Draft, mean: _Mean, hood: Hood, zero_doubtful: bool) -> Av
         tuple(dict.fromkeys(draft.flags)),
         refusal,
         seen.air,
+        draft.together,
     )
 
 

@@ -83,7 +83,7 @@ class Outcome:
 
 
 @dataclass(slots=True)
-class _Open:
+class OpenHold:
     """A hold that waits for its zero or its air."""
 
     number: int
@@ -117,19 +117,21 @@ class Session:
         self.n_good = 0
         self.n_bad = 0
         self.n_samples = 0
+        self.n_bytes = 0
         self.spans: dict[int, tuple[int, int]] = {}
         self._patience_us = math.inf if patience_s is None else patience_s * 1e6
         self._trail: Trail | None = None
         self._finder = HoldFinder(hood)
         self._n_framed = 0
         self._n_holds = 0
-        self._open: list[_Open] = []
+        self._open: list[OpenHold] = []
         self._zero_after_us = min(self._patience_us, ZERO_AFTER_US)
         self._zeros = Zeros(hood.taps, self._zero_after_us)
         self._forced = False
 
     def feed(self, block: bytes) -> list[Outcome]:
         """Take the next block of the stream."""
+        self.n_bytes += len(block)
         return self.take(self.decoder.feed(block))
 
     def take(self, decoded: Decoded) -> list[Outcome]:
@@ -272,7 +274,7 @@ class Session:
             parts.append((trail.at_us(begin + start), trail.at_us(begin + stop), cuts))
         ends_us = trail.at_us(hold.start), trail.at_us(hold.stop)
         self._zeros.hold(*ends_us)
-        self._open.append(_Open(self._n_holds, *ends_us, parts))
+        self._open.append(OpenHold(self._n_holds, *ends_us, parts))
 
     def _force(self, trail: Trail, start_s: float, end_s: float) -> None:
         """Put the window that a person chose in the queue, as far as it lies in this boot."""
@@ -283,11 +285,11 @@ class Session:
         if start_us < stop_us:
             self._n_holds += 1
             self._forced = True
-            self._open.append(_Open(self._n_holds, start_us, stop_us, [(start_us, stop_us, ())]))
+            self._open.append(OpenHold(self._n_holds, start_us, stop_us, [(start_us, stop_us, ())]))
 
     def _ready(self, trail: Trail, now_us: int, last: bool) -> list[Outcome]:
         """Average the holds that wait for nothing more, in order."""
-        ready: list[_Open] = []
+        ready: list[OpenHold] = []
         while self._open:
             hold = self._open[0]
             waited = last or now_us - hold.stop_us > self._patience_us
@@ -296,11 +298,11 @@ class Session:
             ready.append(self._open.pop(0))
         return self._averaged(trail, ready)
 
-    def _averaged(self, trail: Trail, ready: list[_Open]) -> list[Outcome]:
+    def _averaged(self, trail: Trail, ready: list[OpenHold]) -> list[Outcome]:
         """Average the plateaus of some holds in one go."""
         seen: list[Observed] = []
         doubts: list[bool] = []
-        places: list[tuple[_Open, float, list[int | None]]] = []
+        places: list[tuple[OpenHold, float, list[int | None]]] = []
         for hold in ready:
             zero_pa, doubtful = self._zeros.at(hold.start_us, hold.stop_us)
             airs_until_us = hold.stop_us + self._patience_us

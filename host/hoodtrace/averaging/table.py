@@ -10,6 +10,9 @@ import csv
 import hashlib
 import io
 import math
+from collections import deque
+from collections.abc import Callable, Iterator
+from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -20,12 +23,15 @@ from hoodtrace.errors import TraceError
 from hoodtrace.physics.hood import read_hood
 from hoodtrace.units import m3h
 from hoodtrace.wire.clock import Timeline
+from hoodtrace.wire.decoder import Decoded
 from hoodtrace.wire.trace import blocks_of
 
 if TYPE_CHECKING:
     import pandas as pd
 
 Row = dict[str, Any]
+AHEAD = 4
+"""So many blocks of a file are decoded before they are needed."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,8 +49,11 @@ class Table:
         return {"trace": self.trace, "hood": self.hood, "readings": self.readings, "refused": self.refused}
 
     def as_csv(self) -> str:
-        """Return the readings and refusals as CSV, one row each; a refused row has `why` and `estimate_m3h`."""
-        columns = [*_READING_COLUMNS, "rejected_s", "flags", "why", "estimate_m3h"]
+        """Return the readings and refusals as CSV, one row each; a refused row has `why` and `estimate_m3h`.
+
+        `chosen_by` is empty for what was found automatically; else `automatic_m3h` is what that would be.
+        """
+        columns = [*_READING_COLUMNS, "rejected_s", "flags", "why", "estimate_m3h", "chosen_by", "automatic_m3h"]
         out = io.StringIO()
         writer = csv.DictWriter(out, columns, extrasaction="ignore", lineterminator="\n")
         writer.writeheader()
@@ -53,6 +62,7 @@ class Table:
             flat = dict(row)
             flat["rejected_s"] = round(sum(r["end_s"] - r["start_s"] for r in row.get("rejected", [])), 3)
             flat["flags"] = "; ".join(row.get("flags", []))
+            flat["automatic_m3h"] = (row.get("automatic") or {}).get("flow_m3h")
             writer.writerow(flat)
         return out.getvalue()
 
@@ -136,9 +146,14 @@ def run_through(session: Session, trace: Path) -> tuple[list[Outcome], str]:
     """
     digest = hashlib.sha256()
     outcomes: list[Outcome] = []
-    for block in blocks_of(trace):
+
+    def decode(block: bytes) -> Decoded:
         digest.update(block)
-        outcomes += session.feed(block)
+        session.n_bytes += len(block)
+        return session.decoder.feed(block)
+
+    for decoded in _ahead(decode, blocks_of(trace)):
+        outcomes += session.take(decoded)
         _refuse_other(session, trace)
     outcomes += session.finish()
     _refuse_other(session, trace)
@@ -150,6 +165,18 @@ def run_through(session: Session, trace: Path) -> tuple[list[Outcome], str]:
             trace, "holds no `hello` of the board, so its counts mean nothing. Record again from the start."
         )
     return outcomes, digest.hexdigest()
+
+
+def _ahead(decode: Callable[[bytes], Decoded], blocks: Iterator[bytes]) -> Iterator[Decoded]:
+    """Yield what `decode` makes of each block, in order; the next ones are being decoded meanwhile."""
+    with ThreadPoolExecutor(1) as other:
+        waiting: deque[Future[Decoded]] = deque()
+        for block in blocks:
+            waiting.append(other.submit(decode, block))
+            if len(waiting) > AHEAD:
+                yield waiting.popleft().result()
+        while waiting:
+            yield waiting.popleft().result()
 
 
 def tabulate(session: Session, outcomes: list[Outcome], trace: Row, hood: Row) -> Table:
@@ -168,10 +195,10 @@ def tabulate(session: Session, outcomes: list[Outcome], trace: Row, hood: Row) -
         "boots": assembler.n_boots,
         "notes": notes,
     }
-    outcomes = [_with_late(o, assembler.late.get(o.boot, [])) for o in outcomes]
+    outcomes = [with_late(o, assembler.late.get(o.boot, [])) for o in outcomes]
     ordered = sorted(outcomes, key=lambda o: (o.hold, o.plateau))
     readings = [reading_row(o, time) for o in ordered if o.averaged.refusal is None]
-    refused = [_refused(o, time) for o in ordered if o.averaged.refusal is not None]
+    refused = [refused_row(o, time) for o in ordered if o.averaged.refusal is not None]
     return Table(head, hood, readings, refused, ordered)
 
 
@@ -181,7 +208,7 @@ def _refuse_other(session: Session, trace: Path) -> None:
         raise TraceError(trace, f"speaks protocol {other}, this program reads protocol 1. Use the matching version.")
 
 
-def _with_late(o: Outcome, late_us: list[int]) -> Outcome:
+def with_late(o: Outcome, late_us: list[int]) -> Outcome:
     """Flag an outcome that used lines which a live view could not have had."""
     if not any(o.hold_start_us <= t_us <= o.hold_stop_us for t_us in late_us):
         return o
@@ -227,7 +254,8 @@ def reading_row(o: Outcome, time: Timeline) -> Row:
     return row
 
 
-def _refused(o: Outcome, time: Timeline) -> Row:
+def refused_row(o: Outcome, time: Timeline) -> Row:
+    """Return the row of an outcome that is a refusal."""
     return {
         "hold": o.hold,
         "plateau": o.plateau,

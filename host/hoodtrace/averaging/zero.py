@@ -30,7 +30,7 @@ class Zeros:
     taps: Taps | None
     patience_us: float
     older_pa: float | None = None
-    _rests: list[Rest] = field(default_factory=list)
+    rests: list[Rest] = field(default_factory=list)
     _doubts: list[Rest] = field(default_factory=list)
     _starts_us: list[int] = field(default_factory=list)
     _stops_us: list[int] = field(default_factory=list)
@@ -44,7 +44,7 @@ class Zeros:
         if abs(rest.mean_pa - self.taps.zero_pa) > doubt:
             self._doubts.append(rest)
         elif rest.u_pa < self.taps.u_zero_pa:
-            self._rests.append(rest)
+            self.rests.append(rest)
 
     def hold(self, start_us: int, stop_us: int) -> None:
         """Take note of a hold; holds come in time order."""
@@ -53,13 +53,13 @@ class Zeros:
 
     def settled(self, start_us: int, stop_us: int) -> bool:
         """Whether nothing that comes later can change the zero of a hold."""
-        return self.taps is None or self.older_pa is not None or self._chosen(start_us, stop_us) is not None
+        return self.taps is None or self.older_pa is not None or self.chosen(start_us, stop_us) is not None
 
     def at(self, start_us: int, stop_us: int) -> tuple[float, bool]:
         """Return the zero for a hold (Pa), and whether a doubt came since it was found."""
         if self.taps is None:
             return 0.0, False
-        rest = self._chosen(start_us, stop_us)
+        rest = self.chosen(start_us, stop_us)
         before = rest is not None and rest.stop_us <= start_us
         since_us = rest.stop_us if rest is not None and before else -1
         last = self._last_before(self._doubts, start_us)
@@ -70,20 +70,21 @@ class Zeros:
 
     def fork(self) -> Zeros:
         """Return a copy that goes on for itself."""
-        lists = {name: getattr(self, name).copy() for name in ("_rests", "_doubts", "_starts_us", "_stops_us")}
+        lists = {name: getattr(self, name).copy() for name in ("rests", "_doubts", "_starts_us", "_stops_us")}
         return replace(self, **lists)
 
     def newest_pa(self) -> float | None:
         """Return the last zero that was found, for the next boot."""
-        return self._rests[-1].mean_pa if self._rests else self.older_pa
+        return self.rests[-1].mean_pa if self.rests else self.older_pa
 
-    def _chosen(self, start_us: int, stop_us: int) -> Rest | None:
-        before = self._last_before(self._rests, start_us)
+    def chosen(self, start_us: int, stop_us: int) -> Rest | None:
+        """Return the rest that a hold takes its zero from: the last before it, else the first soon after it."""
+        before = self._last_before(self.rests, start_us)
         if before is not None:
             return before
-        after = bisect_left(self._rests, stop_us, key=lambda rest: rest.start_us)
-        if after < len(self._rests) and self._rests[after].stop_us - stop_us <= self.patience_us:
-            return self._rests[after]
+        after = bisect_left(self.rests, stop_us, key=lambda rest: rest.start_us)
+        if after < len(self.rests) and self.rests[after].stop_us - stop_us <= self.patience_us:
+            return self.rests[after]
         return None
 
     def _last_before(self, rests: list[Rest], start_us: int) -> Rest | None:

@@ -40,6 +40,7 @@ DECODE_BYTES = 16384
 RATE_S = 5.0
 LARGE_HOLE = 20
 MOST_TO_SAY = 8
+CUE = "cue "  # a note says that this command went out
 YOUNG_SEQ = 512  # a restarted board this young was restarted under our eyes: its first lines are wanted too
 
 
@@ -200,7 +201,10 @@ class Recorder:
             self._kept_s, self._kept_us = self._now_s, self._trace.t_us
             link.send("keep")
         while self._to_say:
-            link.send(self._to_say.popleft())
+            words = self._to_say.popleft()
+            link.send(words)
+            if words.startswith(CUE):
+                self._stream(self._trace.note("cue", cue=words.removeprefix(CUE)))
         if self._in_doubt and self._now_s - self._hello_s >= HELLO_AGAIN_S:
             self._in_doubt, self._hello_s = False, self._now_s
             link.send("hello")
