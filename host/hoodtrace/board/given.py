@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Mapping
 from typing import Any
 
@@ -10,9 +9,9 @@ from hoodtrace.averaging.session import Outcome
 from hoodtrace.averaging.table import Table, readings_of
 from hoodtrace.board.hold_cues import MEANT_US
 from hoodtrace.dwelling.visit import HOOD, Visit
+from hoodtrace.dwelling.window import reading_fields
 from hoodtrace.errors import HoodtraceError
 from hoodtrace.physics.hood import Hood
-from hoodtrace.units import m3h
 
 
 def chosen_of(plateaus: list[Outcome], turned: bool) -> Outcome | None:
@@ -59,11 +58,3 @@ def recover(visit: Visit, hood: Hood, utc: str) -> None:
         row = next(r for r in table.readings if (r["hold"], r["plateau"]) == (chosen.hold, chosen.plateau))
         fields = {"trace": name, **reading_fields(row, chosen, hood)}
         visit.decide({"do": "reading", "reading": fields, "key": key, "doubt": doubt_of(visit, key, fields)}, utc)
-
-
-def reading_fields(row: Mapping[str, Any], outcome: Outcome, hood: Hood) -> dict[str, Any]:
-    """Return what the journal keeps of a reading: its `row` as `hoodtrace readings` has it, and its budget [m3/h]."""
-    dropped = ("vane_m3h", "u_vane_m3h", "taps_m3h", "u_taps_m3h", "confidence")
-    terms = [[t.name, m3h(t.u_m3_s), t.dof if t.dof < math.inf else None, t.scope] for t in outcome.averaged.terms]
-    kept = {key: value for key, value in row.items() if key not in dropped}
-    return {**kept, "terms": terms, "r_k_c": hood.r_k_c, "hood_on": True}

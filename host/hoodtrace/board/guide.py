@@ -17,12 +17,13 @@ from typing import TYPE_CHECKING, Any
 from hoodtrace.averaging.session import LEAST_USED_S, Outcome, Session, SoFar
 from hoodtrace.averaging.so_far import Stop
 from hoodtrace.averaging.table import reading_row
-from hoodtrace.board.given import chosen_of, doubt_of, reading_fields
+from hoodtrace.board.given import chosen_of, doubt_of
 from hoodtrace.board.hold_cues import MEANT_US, PATIENCE_S
 from hoodtrace.board.live_flow import LiveFlow
 from hoodtrace.board.turning import Turning
 from hoodtrace.dwelling.screen import Live
 from hoodtrace.dwelling.visit import NotNow, Visit
+from hoodtrace.dwelling.window import reading_fields
 from hoodtrace.physics.hood import Hood
 from hoodtrace.units import m3h
 from hoodtrace.wire.clock import Timeline
@@ -309,7 +310,7 @@ class Guide:
         doubt = doubt_of(self._visit, hold.key, fields)
         if self._decide({"do": "reading", "reading": fields, "key": hold.key, "doubt": doubt}):
             self._passed = None
-            self._given = 0 if doubt else self._visit.state.placements[-1].line
+            self._given = 0 if doubt else self._visit.state.given[-1].line
             if doubt:
                 self._cue("trouble")
 

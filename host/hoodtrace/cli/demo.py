@@ -91,7 +91,7 @@ def _begun(folder: Path, seed: int) -> Visit:
 
 def _give(visit: Visit, found: Table, truth: Row) -> None:
     """Give each terminal the reading of its hold, the last one where the valve was turned meanwhile."""
-    from hoodtrace.board.given import reading_fields
+    from hoodtrace.dwelling.window import reading_fields
     from hoodtrace.physics.hood import read_hood
 
     trace, (hood, _) = f"traces/{TRACE}", read_hood(visit.folder / "hood.toml")

@@ -10,6 +10,7 @@ from typing import Annotated, Literal
 
 import typer
 
+from hoodtrace.cli.printable import printable
 from hoodtrace.errors import MeasurementError, UsageError
 
 LONGEST_S = 1e8
@@ -25,6 +26,9 @@ def readings(
     window: Annotated[
         str | None, typer.Option(help="Average START..END (seconds) as one reading, whatever the hold finder says.")
     ] = None,
+    automatic: Annotated[
+        bool, typer.Option("--automatic", help="Leave out what a person chose in `review` of the trace's visit.")
+    ] = False,
 ) -> None:
     """Find the holds in a trace and print one reading a plateau, with its uncertainty."""
     # A short process that makes no cycles worth finding: the collector would only walk the growing tables.
@@ -33,6 +37,12 @@ def readings(
 
     span = None if window is None else span_of(window)
     found = readings_of(trace, hood, span)
+    if span is None and not automatic and trace.resolve().parent.name == "traces":
+        from hoodtrace.dwelling.choices import with_choices
+
+        found, note = with_choices(found, trace)
+        if note:
+            sys.stderr.write(f"note: {printable(note)}\n")
     if output == "json":
         sys.stdout.write(json.dumps(found.as_json(), allow_nan=False, ensure_ascii=False) + "\n")
     elif output == "csv":
@@ -48,7 +58,7 @@ def readings(
         )
 
 
-def span_of(window: str) -> tuple[float, float]:
+def span_of(window: str, option: str = "--window") -> tuple[float, float]:
     """Return the start and end in s that `--window A..B` names; UsageError where it names none."""
     start, dots, end = window.partition("..")
     try:
@@ -57,5 +67,5 @@ def span_of(window: str) -> tuple[float, float]:
         dots = ""
         span = 0.0, 0.0
     if not dots or not 0.0 <= span[0] < span[1] < LONGEST_S:
-        raise UsageError(f"--window {window}: give START..END in seconds, END after START, such as 12.5..40.")
+        raise UsageError(f"{option} {window}: give START..END in seconds, END after START, such as 12.5..40.")
     return span

@@ -28,7 +28,7 @@ def print_readings(found: Readings) -> None:
     )
     for note in trace["notes"]:
         say(f"note: {note}")
-    touches = [row for row in found.refused if row["end_s"] - row["start_s"] < TOUCH_S]
+    touches = [row for row in found.refused if row["end_s"] - row["start_s"] < TOUCH_S and not row.get("chosen_by")]
     rows = sorted(
         [*found.readings, *(row for row in found.refused if row not in touches)],
         key=lambda row: (row["hold"], row["plateau"]),
@@ -59,6 +59,11 @@ def _print_row(row: dict[str, Any]) -> None:
         flows = (row[k] for k in ("flow_m3h", "expanded_m3h", "expanded_random_m3h", "vane_m3h", "taps_m3h"))
         typer.echo(_columns((*ends, *("-" if flow is None else f"{flow:.1f}" for flow in flows))))
         remarks = [*row["flags"], *(f"{r['why']} cut out at {r['start_s']:.0f} s" for r in row["rejected"])]
+    if row.get("chosen_by"):
+        beside = row["automatic"]
+        flow = None if beside is None else beside.get("flow_m3h")
+        was = "none was found" if beside is None else "refused" if flow is None else f"{flow:.1f} m3/h"
+        remarks = [f"chosen by hand (automatic: {was})", *remarks, *row["notes"]]
     if remarks:
         say("; ".join(remarks), " " * _INDENT)
 

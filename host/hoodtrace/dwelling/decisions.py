@@ -111,7 +111,7 @@ def _reading(visit: Visit, decision: Mapping[str, Any]) -> Fields:
             raise NotNow(Say("refused.other_terminal"), f"{fields.get('terminal')}: is not measured now")
         fields |= {"stage": step.stage, "setting": visit.state.setting}
     place = fields.get("trace"), fields.get("hold")
-    if any((p.entry.get("trace"), p.entry.get("hold")) == place for p in visit.state.placements):
+    if any((p.entry.get("trace"), p.entry.get("hold")) == place for p in visit.state.given):
         raise NotNow(Say("refused.taken"), f"hold {place[1]} of {place[0]} was given to a terminal already")
     fields = {**fields, "by": "hood", **visit.state.weather_now()}
     if decision.get("doubt"):
@@ -178,9 +178,9 @@ def _enter(visit: Visit, decision: Mapping[str, Any]) -> Fields:
 
 def _repeat(visit: Visit, decision: Mapping[str, Any]) -> Fields:
     """Take the newest reading back: its terminal is measured again."""
-    if not visit.state.placements:
+    if not visit.state.given:
         raise NotNow(Say("refused.nothing_to_repeat"), "there is no reading to repeat")
-    last = visit.state.placements[-1]
+    last = visit.state.given[-1]
     if decision.get("line") is not None and decision["line"] != last.line:
         raise NotNow(
             Say("refused.nothing_to_repeat"), "another reading has come since: choose the terminal on the page"
@@ -288,6 +288,23 @@ def _add(visit: Visit, decision: Mapping[str, Any]) -> Fields:
     return {"kind": "terminal added", "fields": fields}
 
 
+def _review(visit: Visit, decision: Mapping[str, Any]) -> Fields:
+    """What a person chose afterwards: the windows as they are now, with their readings."""
+    return {"kind": "review", "change": dict(decision["change"]), "windows": list(decision["windows"])}
+
+
+def _review_undone(visit: Visit, decision: Mapping[str, Any]) -> Fields:
+    if not visit.state.reviewed.done:
+        raise NotNow(Say("refused.nothing_to_undo"), "nothing is left to undo")
+    return {"kind": "review undone", "line": visit.state.reviewed.done[-1].line}
+
+
+def _review_redone(visit: Visit, decision: Mapping[str, Any]) -> Fields:
+    if not visit.state.reviewed.undone:
+        raise NotNow(Say("refused.nothing_to_redo"), "nothing is left to redo")
+    return {"kind": "review redone", "line": visit.state.reviewed.undone[-1].line}
+
+
 def _trace_opened(visit: Visit, decision: Mapping[str, Any]) -> Fields:
     return {"kind": "trace opened", "trace": str(decision["trace"])}
 
@@ -319,6 +336,10 @@ DECISIONS: dict[str, Callable[[Visit, Mapping[str, Any]], Fields]] = {
     "add": _add,
     "trace opened": _trace_opened,
     "trace closed": _trace_closed,
+    "review": _review,
+    "review undo": _review_undone,
+    "review redo": _review_redone,
 }
-AFTER_END = ("trace closed", "alarm", "reading", "lost")
-WHILE_STOPPED = ("alarm", "trace opened", "trace closed", "reading", "lost")
+REVIEW = ("review", "review undo", "review redo")
+AFTER_END = ("trace closed", "alarm", "reading", "lost", *REVIEW)
+WHILE_STOPPED = ("alarm", "trace opened", "trace closed", "reading", "lost", *REVIEW)

@@ -52,10 +52,10 @@ def locked(folder: Path) -> Iterator[None]:
         yield
 
 
-def append(folder: Path, fields: dict[str, Any], roots: tuple[str, ...] = OF_VISIT) -> str:
+def append(folder: Path, fields: dict[str, Any], roots: tuple[str, ...] = OF_VISIT, past_damage: bool = False) -> str:
     """Write `fields` (with ``kind`` and ``utc``) as the next line of the journal in `folder`; return its SHA-256.
 
-    `roots` are the files of the folder that the first line builds on.
+    `roots` are the files of the folder that the first line builds on; with `past_damage` lines before may be damaged.
 
     Raises
     ------
@@ -63,7 +63,7 @@ def append(folder: Path, fields: dict[str, Any], roots: tuple[str, ...] = OF_VIS
         The journal is damaged, or the disk takes no more.
     """
     path = folder / JOURNAL
-    lines = read_lines(folder) if path.exists() else []
+    lines = (raw_lines(folder) if past_damage else read_lines(folder)) if path.exists() else []
     before = hashlib.sha256(lines[-1]).hexdigest() if lines else _root(folder, roots)
     body = json.dumps({**fields, "prev": before}, allow_nan=False, ensure_ascii=False, separators=(",", ":"))
     line = f'{body[:-1]},"crc":"{crc32(body.encode()):08x}"}}'.encode()
@@ -103,6 +103,39 @@ def entries(folder: Path, roots: tuple[str, ...] = OF_VISIT) -> list[dict[str, A
         before = hashlib.sha256(line).hexdigest()
         found.append(entry)
     return found
+
+
+def sound_entries(
+    folder: Path, roots: tuple[str, ...] = OF_VISIT
+) -> tuple[list[dict[str, Any] | None], list[tuple[int, str]]]:
+    """Return all entries with None for those that are damaged, and what is wrong: line numbers with words.
+
+    A line behind a damaged one can't be proved to follow from it; one that does not follow from a sound one is said,
+    and kept.
+
+    Raises
+    ------
+    VisitError
+        The journal, or a file that it builds on, can't be read.
+    """
+    before: str | None = _root(folder, roots)
+    found: list[dict[str, Any] | None] = []
+    wrong: list[tuple[int, str]] = []
+    for number, line in enumerate(raw_lines(folder), 1):
+        try:
+            entry = json.loads(line) if _is_sound(line) else None
+        except (ValueError, RecursionError):
+            entry = None
+        if not isinstance(entry, dict):
+            found.append(None)
+            wrong.append((number, f"line {number} is damaged: what it said is not known"))
+            before = None
+            continue
+        if before is not None and entry.get("prev") != before:
+            wrong.append((number, f"line {number} does not follow from what stands before it"))
+        before = hashlib.sha256(line).hexdigest()
+        found.append(entry)
+    return found, wrong
 
 
 def drop_torn(folder: Path) -> bytes:
@@ -146,13 +179,19 @@ def drop_torn(folder: Path) -> bytes:
 
 def read_lines(folder: Path) -> list[bytes]:
     """Return the raw lines of the journal, each with its CRC checked; a last line without its end is damage."""
+    lines = raw_lines(folder)
+    for number, line in enumerate(lines, 1):
+        if not _is_sound(line):
+            raise VisitError(folder / JOURNAL, f"line {number} is damaged", str(number))
+    return lines
+
+
+def raw_lines(folder: Path) -> list[bytes]:
+    """Return the lines of the journal as they are; a last line without its end is damage."""
     path = folder / JOURNAL
     lines = _content(path).split(b"\n")
     if lines.pop() != b"":
         raise VisitError(path, f"line {len(lines) + 1} is cut off", str(len(lines) + 1))
-    for number, line in enumerate(lines, 1):
-        if not _is_sound(line):
-            raise VisitError(path, f"line {number} is damaged", str(number))
     return lines
 
 

@@ -169,7 +169,7 @@ def _last(visit: Visit) -> Say | None:
             "expanded_m3h": found.expanded_m3h,
             "n": found.n,
         }
-        change = moved(visit.state, visit.state.placements[-1])
+        change = moved(visit.state, visit.state.given[-1])
         if change is not None:
             return Say("last.moved" if change.is_real else "last.same", values | {"by_rel": change.rel})
         return Say("last.pooled" if found.n > 1 else "last.reading", values)

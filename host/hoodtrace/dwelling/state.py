@@ -12,6 +12,7 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
 from hoodtrace.dwelling.plan import terminal_of
+from hoodtrace.dwelling.reviewed import Reviewed, with_choices
 
 if TYPE_CHECKING:
     from hoodtrace.dwelling.plan import Plan, Terminal
@@ -59,8 +60,10 @@ class Target:
 class State:
     """A visit so far.
 
-    `held` are holds that were called enough and whose reading is still being worked out, by key; `trailing` is what
-    the newest decision was, for the sentence that confirms it.
+    `given` are the readings that the visit gave, `reviewed` what people chose afterwards; `held` are holds that were
+    called enough and whose reading is still being worked out, by key; `changes` are when (line, time of day) something
+    changed in the house (no terminal) or at a terminal; `trailing` is what the newest decision was, for the sentence
+    that confirms it.
     """
 
     n_lines: int = 0
@@ -68,7 +71,8 @@ class State:
     begun: Entry | None = None
     answers: dict[str, Answer] = field(default_factory=dict)
     setting: str = ""
-    placements: list[Placement] = field(default_factory=list)
+    given: list[Placement] = field(default_factory=list)
+    reviewed: Reviewed = field(default_factory=Reviewed)
     withdrawn: list[Placement] = field(default_factory=list)
     skipped: list[tuple[str, str]] = field(default_factory=list)
     left_out: dict[str, str] = field(default_factory=dict)
@@ -83,9 +87,20 @@ class State:
     recheck: bool = False
     weather: dict[str, Any] = field(default_factory=dict)
     turned: dict[str, int] = field(default_factory=dict)
+    changes: list[tuple[int, str, str]] = field(default_factory=list)
     added: list[Terminal] = field(default_factory=list)
     traces: dict[str, Entry] = field(default_factory=dict)
     trailing: Entry | None = None
+
+    @property
+    def placements(self) -> list[Placement]:
+        """The readings that count now, oldest first: those of the visit, and what people made of them in review."""
+        return with_choices(self.given, self.reviewed) if self.reviewed.done else self.given
+
+    def epoch_then(self, terminal: str, utc: str) -> tuple[int, int]:
+        """Return the epoch of a terminal at a time of day (ISO 8601, UTC; empty: now)."""
+        before = [name for _, when, name in self.changes if not utc or when <= utc]
+        return before.count(""), before.count(terminal)
 
     def terminals(self, plan: Plan) -> tuple[Terminal, ...]:
         """Return the plan's terminals and those that were added on the spot, in walking order."""
@@ -110,6 +125,7 @@ class State:
         mine = [
             p for p in self.placements if p.terminal == terminal and p.setting == setting and stage in ("", p.stage)
         ]
+        mine.sort(key=lambda p: p.epoch)
         return [p for p in mine if p.epoch == mine[-1].epoch]
 
 
@@ -149,14 +165,14 @@ def _setting(state: State, plan: Plan, entry: Entry) -> None:
 def _reading(state: State, plan: Plan, entry: Entry) -> None:
     terminal = str(entry["terminal"])
     if entry.get("after_turn") and "epoch" not in entry:
-        state.turned[terminal] = state.turned.get(terminal, 0) + 1
+        _turned(state, terminal, entry)
     house, turned = entry.get("epoch", (state.house, state.turned.get(terminal, 0)))
     epoch = int(house), int(turned)
     _withdraw(state, entry.get("instead_of"))
     if not 0.0 < float(entry["flow_m3h"]) < math.inf or not 0.0 <= float(entry["u_flow_m3h"]) < math.inf:
         raise ValueError("a reading without a flow")
     setting, stage = str(entry.get("setting") or state.setting), str(entry.get("stage", "round"))
-    state.placements.append(Placement(state.n_lines, terminal, setting, stage, epoch, entry))
+    state.given.append(Placement(state.n_lines, terminal, setting, stage, epoch, entry))
     state.skipped = [one for one in state.skipped if one != (terminal, setting)]
     state.left_out.pop(terminal, None)
     key = entry.get("key")
@@ -180,7 +196,7 @@ def _reached(state: State, terminal: str, stage: str) -> None:
 def _held(state: State, plan: Plan, entry: Entry) -> None:
     terminal = str(entry["terminal"])
     if entry.get("target") is not None:
-        state.turned[terminal] = state.turned.get(terminal, 0) + 1
+        _turned(state, terminal, entry)
     epoch = [state.house, state.turned.get(terminal, 0)]
     state.held[str(entry["key"])] = {**entry, "epoch": epoch}
     _reached(state, terminal, str(entry["stage"]))
@@ -202,8 +218,8 @@ def _doubt(state: State, plan: Plan, entry: Entry) -> None:
 
 def _withdraw(state: State, line: object) -> list[Placement]:
     """Take the reading of a line out of those that count; return it."""
-    gone = [p for p in state.placements if p.line == line]
-    state.placements = [p for p in state.placements if p.line != line]
+    gone = [p for p in state.given if p.line == line]
+    state.given = [p for p in state.given if p.line != line]
     state.withdrawn += gone
     return gone
 
@@ -250,12 +266,26 @@ def _target(state: State, plan: Plan, entry: Entry) -> None:
 
 
 def _event(state: State, plan: Plan, entry: Entry) -> None:
-    state.house += 1
+    _fan(state, plan, entry)
     state.recheck = True
 
 
 def _fan(state: State, plan: Plan, entry: Entry) -> None:
     state.house += 1
+    state.changes.append((state.n_lines, _utc(entry), ""))
+
+
+def _turned(state: State, terminal: str, entry: Entry) -> None:
+    state.turned[terminal] = state.turned.get(terminal, 0) + 1
+    state.changes.append((state.n_lines, _utc(entry), terminal))
+
+
+def _utc(entry: Entry) -> str:
+    return str(entry.get("utc", ""))
+
+
+def _review(state: State, plan: Plan, entry: Entry) -> None:
+    state.reviewed.take(state.n_lines, entry)
 
 
 def _weather(state: State, plan: Plan, entry: Entry) -> None:
@@ -299,4 +329,7 @@ _TAKES = {
     "terminal added": _added,
     "trace opened": _trace,
     "trace closed": _trace,
+    "review": _review,
+    "review undone": _review,
+    "review redone": _review,
 }

@@ -34,6 +34,8 @@ class Visit:
     ----------
     folder : Path
         With a plan, a hood file and, once it has begun, a journal.
+    past_damage : bool
+        Go on past damaged lines of the journal: `wrong` then names them.
 
     Raises
     ------
@@ -41,12 +43,15 @@ class Visit:
         Plan or journal can't serve.
     """
 
-    def __init__(self, folder: Path) -> None:
+    def __init__(self, folder: Path, past_damage: bool = False) -> None:
         self.folder = folder
+        self.past_damage = past_damage
+        self.wrong: list[tuple[int, str]] = []
+        self._not_understood: list[tuple[int, str]] = []
         self.plan: Plan = read_plan(folder / PLAN)
         self.state = State(setting=self.plan.settings[0])
         self.torn = b""
-        self._n_bytes = 0
+        self._seen = (0, 0)
         if (folder / journal.JOURNAL).exists():
             with journal.locked(folder):
                 self.torn = journal.drop_torn(folder)
@@ -77,8 +82,7 @@ class Visit:
 
     def refresh(self) -> bool:
         """Read what other programs wrote; return whether there was anything."""
-        path = self.folder / journal.JOURNAL
-        if not path.exists() or path.stat().st_size == self._n_bytes:
+        if not self._is_new():
             return False
         with journal.locked(self.folder):
             before = self.state.n_lines
@@ -130,22 +134,45 @@ class Visit:
         return fields
 
     def _append(self, fields: Fields) -> None:
-        journal.append(self.folder, fields)
-        self._n_bytes = (self.folder / journal.JOURNAL).stat().st_size
+        journal.append(self.folder, fields, past_damage=self.past_damage)
+        self._seen = self._stamp()
         fold(self.state, self.plan, fields)
+
+    def _stamp(self) -> tuple[int, int]:
+        stat = (self.folder / journal.JOURNAL).stat()
+        return stat.st_size, stat.st_mtime_ns
+
+    def _is_new(self) -> bool:
+        """Whether the journal is another one than was last read; VisitError where it is gone."""
+        path = self.folder / journal.JOURNAL
+        if path.exists():
+            return self._stamp() != self._seen
+        if self.state.n_lines:
+            raise VisitError(path, "is gone. Put it back: nothing is written until then")
+        return False
 
     def _catch_up(self) -> None:
         path = self.folder / journal.JOURNAL
-        if not path.exists() or path.stat().st_size == self._n_bytes:
+        if not self._is_new():
             return
-        found = journal.entries(self.folder)
+        found: list[dict[str, Any] | None] = []
+        if self.past_damage:
+            found, self.wrong = journal.sound_entries(self.folder)
+        else:
+            found += journal.entries(self.folder)
         if len(found) < self.state.n_lines:
             raise VisitError(path, "is shorter than it was: did somebody put an old one in its place?")
         for entry in found[self.state.n_lines :]:
             number = self.state.n_lines + 1
+            if entry is None:
+                self.state.n_lines += 1
+                continue
             try:
                 fold(self.state, self.plan, {key: value for key, value in entry.items() if key not in ("prev", "crc")})
             except (LookupError, TypeError, ValueError, AttributeError, OverflowError, UsageError) as error:
                 text = f"line {number} has a right checksum, but says nothing that this program understands"
-                raise VisitError(path, text, str(number)) from error
-        self._n_bytes = path.stat().st_size
+                if not self.past_damage:
+                    raise VisitError(path, text, str(number)) from error
+                self._not_understood.append((number, text))
+        self.wrong = sorted([*self.wrong, *self._not_understood])
+        self._seen = self._stamp()

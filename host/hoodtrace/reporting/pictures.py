@@ -7,6 +7,7 @@ Readable in grey: supply and extract, vane and taps differ by mark and line, nev
 from __future__ import annotations
 
 import io
+from collections.abc import Callable
 from typing import TYPE_CHECKING, Any, Literal
 
 from hoodtrace.calibration.record import Channel, Fit, Record, Signal
@@ -29,7 +30,7 @@ _LOOK: dict[tuple[str, str], tuple[str, bool, Literal["-", "--"], str]] = {
     ("taps", "supply"): ("^", True, "-", "#1f5c7a"),
     ("taps", "extract"): ("D", False, "--", "#a3521b"),
 }
-_STYLE: dict[str, Any] = {
+STYLE: dict[str, Any] = {
     "font.family": FAMILY,
     "font.size": 6.5,
     "svg.fonttype": "path",
@@ -56,22 +57,23 @@ _STYLE: dict[str, Any] = {
 
 def residual_picture(record: Record) -> bytes:
     """Return the relative residual of every point over flow, with its 95 % bar, as SVG."""
-    return _drawn(record, _residuals)
+    return drawn(record, _residuals)
 
 
 def factor_picture(record: Record) -> bytes:
     """Return k and c over flow, with the 95 % band of each fit and the points, as SVG: one panel a channel."""
-    return _drawn(record, _factors)
+    return drawn(record, _factors)
 
 
-def _drawn(record: Record, draw: Any) -> bytes:
+def drawn(record: Any, draw: Callable[[Figure, Any], None]) -> bytes:
+    """Return what `draw` draws of `record` on a figure, as SVG; same input, same bytes."""
     import matplotlib as mpl
     from matplotlib.figure import Figure
 
-    _know_the_font()
+    know_the_font()
     with mpl.rc_context():
         mpl.rcdefaults()  # a user's own settings of matplotlib shall not change the page
-        mpl.rcParams.update(_STYLE)  # type: ignore[arg-type]
+        mpl.rcParams.update(STYLE)  # type: ignore[arg-type]
         figure = Figure(figsize=(WIDTH_IN, HEIGHT_IN))
         draw(figure, record)
         out = io.BytesIO()
@@ -79,7 +81,8 @@ def _drawn(record: Record, draw: Any) -> bytes:
     return out.getvalue()
 
 
-def _know_the_font() -> None:
+def know_the_font() -> None:
+    """Make the shipped font known to matplotlib."""
     from matplotlib.font_manager import FontEntry, fontManager
 
     if not any(entry.name == FAMILY for entry in fontManager.ttflist):
