@@ -13,8 +13,10 @@ from hoodtrace.cli.backpressure import backpressure
 from hoodtrace.cli.board import board
 from hoodtrace.cli.calibrate import calibrate
 from hoodtrace.cli.checks import placement, zero
+from hoodtrace.cli.compare import compare
 from hoodtrace.cli.demo import demo
 from hoodtrace.cli.enter import enter, event, fan
+from hoodtrace.cli.export import export
 from hoodtrace.cli.fetch import fetch
 from hoodtrace.cli.hood_describe import describe
 from hoodtrace.cli.install import install
@@ -23,6 +25,7 @@ from hoodtrace.cli.printable import printable
 from hoodtrace.cli.rates import rates
 from hoodtrace.cli.readings import readings
 from hoodtrace.cli.record import record
+from hoodtrace.cli.review import review
 from hoodtrace.cli.virtual import virtual
 from hoodtrace.cli.visit import visit
 from hoodtrace.errors import HoodtraceError
@@ -47,6 +50,9 @@ COMMANDS: tuple[tuple[str, Callable[..., None]], ...] = (
     ("record", record),
     ("fetch", fetch),
     ("readings", readings),
+    ("review", review),
+    ("export", export),
+    ("compare", compare),
     ("hood", describe),
     ("calibrate", calibrate),
     ("zero", zero),

@@ -99,6 +99,10 @@ class Words:
         """Return the word for a name of the program, such as a state; a name with no word comes back as it is."""
         return self._texts.get(f"{group}.{key_of(name)}", name)
 
+    def of(self, *groups: str) -> dict[str, str]:
+        """Return the texts of some groups by their whole key, with what goes into them still in braces."""
+        return {key: text for key, text in self._texts.items() if key.partition(".")[0] in groups}
+
     def flow(self, flow_m3h: float, spoken: bool = False) -> str:
         """Return a flow with its unit, rounded to what a hood can tell.
 
