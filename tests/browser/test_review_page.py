@@ -493,8 +493,8 @@ def test_a_trace_that_is_deleted_meanwhile_is_named_and_the_rest_goes_on(review:
     page = review.open()
     choose(page, "02:1.1")
     (review.folder / "traces" / "02.trace").unlink()
-    until(page, "!document.getElementById('problems').hidden")
-    assert "02.trace" in page.locator("#problems").inner_text()
+    until(page, "document.getElementById('problems').innerText.includes('02.trace')")
+    assert page.locator("#problems").is_visible()
     until(page, "hoodtraceReview.state().windows.some((each) => !each.editable)")
     assert page.locator("button[name=go-edges]").count() == 0
     assert page.locator("#stop").is_hidden()
@@ -525,6 +525,53 @@ def test_a_damaged_line_of_the_journal_is_named_and_the_rest_goes_on(review: Rev
     }
     assert page.evaluate("hoodtraceReview.drawn.points") > 100
     assert review.wrong == []
+
+
+def test_on_a_phone_what_was_chosen_and_what_was_refused_is_in_view(review: Reviewed) -> None:
+    page = review.open("phone", has_touch=True, is_mobile=True)
+    height = SIZES["phone"][1]
+    page.locator("#windows .row").first.tap()
+    page.locator("#windows .row").last.tap()  # far below the chart now
+    until(page, "hoodtraceReview.chosen() === '02:2.1'")
+    box = page.locator("#chart").bounding_box()
+    top = page.locator(".top").bounding_box()
+    assert box["y"] >= top["height"] - 1
+    assert box["y"] + box["height"] <= height
+    page.locator("input[name=at_s]").fill("1")
+    page.locator("button[name=go-split]").tap()
+    until(page, "document.getElementById('said').textContent.includes('not inside')")
+    assert page.evaluate("scrollY") > 0
+    said = page.locator("#said").bounding_box()
+    assert 0 <= said["y"] <= height - said["height"]
+    review.wrong = [text for text in review.wrong if "409" not in text]
+    assert review.wrong == []
+
+
+def test_what_another_program_took_back_is_no_longer_called_done(review: Reviewed) -> None:
+    page = review.open()
+    choose(page, "01:1.1")
+    changed(page, page.locator("button[name=go-split]").click)
+    assert page.locator(".compared").count() > 0
+    subprocess.run([*COMMAND, "review", str(review.folder), "--undo"], capture_output=True, check=True)
+    until(page, "!hoodtraceReview.state().undo")
+    until(page, "!document.querySelector('.compared')")
+    assert review.wrong == []
+
+
+def test_killed_while_an_edge_is_dragged_the_page_shows_what_stands(review: Reviewed) -> None:
+    page = review.open()
+    choose(page, "01:1.1")
+    handle = page.locator("#stop")
+    before, box = handle.bounding_box()["x"], handle.bounding_box()
+    drag(page, (box["x"] + 15, box["y"] + 100), -60, review.process.kill)
+    until(page, "!document.getElementById('gone').hidden")
+    until(page, "document.getElementById('said').textContent === ''")
+    assert handle.bounding_box()["x"] == pytest.approx(before, abs=1)
+    assert review.changes() == []
+    review.process.wait(20)
+    page = review.again(page)
+    choose(page, "01:1.1")
+    changed(page, page.locator("button[name=go-split]").click)
 
 
 def test_all_of_it_with_keys_alone(review: Reviewed) -> None:

@@ -211,7 +211,7 @@ def test_a_damaged_journal_is_noted_and_the_rest_is_listed(visit: Path) -> None:
     lines[3] = lines[3].replace(b'"utc"', b'"utd"', 1)
     path.write_bytes(b"\n".join(lines))
     said, errors = run("review", visit, "--list")
-    assert "note: line 4 is damaged" in errors
+    assert f"note: {JOURNAL}: line 4 is damaged" in errors
     assert "01:1.1" in said
 
 

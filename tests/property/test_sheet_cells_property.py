@@ -17,7 +17,7 @@ from hypothesis import strategies as st
 
 from hoodtrace.reporting.export_columns import Column, schema
 from hoodtrace.reporting.export_files import Folder, table_of
-from hoodtrace.reporting.sheet_cells import cleaned, csv_text, guarded, unguarded
+from hoodtrace.sheet_cells import cleaned, csv_text, guarded, unguarded
 
 SIGNS = (
     "=+-@\t\r\n\N{FULLWIDTH EQUALS SIGN}\N{FULLWIDTH PLUS SIGN}\N{FULLWIDTH HYPHEN-MINUS}\N{FULLWIDTH COMMERCIAL AT}"

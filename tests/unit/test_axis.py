@@ -155,6 +155,16 @@ class TestThePictureOfIt:
         assert (np.nanmin(vane[inside]), np.nanmax(vane[inside])) == (200.0, 600.0)
         assert len(x) < 401
 
+    def test_a_column_is_never_wider_than_a_pixel(self, view: View) -> None:
+        """Rising values: of each column its first and its last stay, so no step is wider than the column."""
+        n = 10
+        pixel = view.axis.stop / n
+        assert 2.0 < 50.0 / pixel < 2.5  # the second trace is 50 s long
+        x, _, _ = drawn(view, 0.0, view.axis.stop, n)
+        for first, last in ((0.0, 100.0), (100.0 + SHORTENED_S, 150.0 + SHORTENED_S)):
+            here = np.unique(x[(x >= first) & (x <= last)])
+            assert np.diff(here).max() <= pixel
+
     def test_is_empty_in_a_break_and_a_single_sample_can_be_looked_at(self, view: View) -> None:
         assert len(drawn(view, 110.0, 120.0, 100)[0]) == 0
         x, vane, _ = drawn(view, view.axis.stop - 5.0, view.axis.stop + 5.0, 100)

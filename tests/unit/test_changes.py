@@ -12,7 +12,9 @@ from typing import Any
 import pytest
 
 from hoodtrace.averaging.session import Cut
-from hoodtrace.dwelling.changes import CHANGES, MOST_NOTES, Ground, as_said, changed
+from hoodtrace.dwelling.change_kinds import CHANGES, MOST_NOTES
+from hoodtrace.dwelling.changes import as_said, changed
+from hoodtrace.dwelling.ground import MOST_NAMED, Ground, named
 from hoodtrace.dwelling.window import Window
 from hoodtrace.errors import UsageError
 
@@ -219,13 +221,16 @@ class TestSplitAndMerge:
         assert cuts_s(whole) == [(50.0, 52.0, "between")]
         assert (whole.hold_start_us, whole.hold_stop_us) == (us(39), us(61))
 
-    def test_with_terminals_on_either_side_the_earlier_keeps_its_own(self, review: Review) -> None:
+    def test_the_earlier_keeps_its_name_and_two_terminals_are_not_made_one(self, review: Review) -> None:
         whole, gone = review.do("merge", "01:2.2", **{"with": "01:3.1"})
         assert (whole.id, gone.id) == ("01:2.2", "01:3.1")
         review = Review()
         review.do("give", "01:2.1", terminal="S2")
+        with pytest.raises(UsageError, match="of two terminals"):
+            review.do("merge", "01:2.2", **{"with": "01:2.1"})
+        review.do("give", "01:2.1", terminal="E1")
         whole, gone = review.do("merge", "01:2.2", **{"with": "01:2.1"})
-        assert (whole.id, whole.terminal, gone.id) == ("01:2.1", "S2", "01:2.2")
+        assert (whole.id, whole.terminal, gone.id) == ("01:2.1", "E1", "01:2.2")
 
     def test_notes_of_both_are_kept_once(self, review: Review) -> None:
         for name, text in (("01:2.1", "draught"), ("01:2.1", "stood still"), ("01:2.2", "draught")):
@@ -244,6 +249,7 @@ class TestSplitAndMerge:
 
     def test_a_rejected_window_between_them_is_no_hindrance(self, review: Review) -> None:
         review.do("reject", "01:2.1", why="door")
+        review.do("give", "01:2.2", terminal=None)
         whole, _ = review.do("merge", "01:1.1", **{"with": "01:2.2"})
         assert cuts_s(whole)[-1] == (30.0, 52.0, "between")
 
@@ -339,7 +345,7 @@ class TestTerminalsReasonsNotes:
     @pytest.mark.parametrize("text", [None, "", "  \n", 5, ["a"], "a\x00b", "a\x1b[31m", "\u202egnorw", "\ud800"])
     @pytest.mark.parametrize("do", ["reject", "note"])
     def test_what_is_no_line_of_text_is_refused(self, review: Review, do: str, text: object) -> None:
-        with pytest.raises(UsageError, match="give some words"):
+        with pytest.raises(UsageError, match=r"give some words|a letter that can't be seen"):
             review.do(do, "01:1.1", **{"why" if do == "reject" else "text": text})
 
     def test_a_note_is_no_choice_and_markup_is_text(self, review: Review) -> None:
@@ -429,3 +435,9 @@ def test_what_changes_nothing_is_refused(review: Review, change: dict[str, Any])
 def test_of_what_was_said_only_what_the_change_needs_is_kept() -> None:
     said = {"do": "note", "id": "01:1.1", "text": "a", "start_s": math.nan, "junk": object(), "why": "\ud800"}
     assert as_said(said) == {"do": "note", "id": "01:1.1", "text": "a"}
+
+
+def test_of_many_windows_the_first_are_named_and_the_rest_counted() -> None:
+    many = {str(hold): window(hold, 1, 10 * hold, 10 * hold + 5) for hold in range(1, MOST_NAMED + 4)}
+    with pytest.raises(UsageError, match=rf"{MOST_NAMED} and 3 more$"):
+        named(many, "99.1")

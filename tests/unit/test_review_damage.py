@@ -133,12 +133,24 @@ class TestTraces:
         assert review.problems() == []
         review.change(CUT, UTC)
 
+    def test_put_back_as_a_copy_all_is_well_again_and_other_bytes_are_not(self, folder: Path) -> None:
+        trace = folder / "traces" / "01.trace"
+        review, content = opened(folder), trace.read_bytes()
+        for wrong, said in ((content[:-1] + b"x", "was changed since"), (content, "")):
+            trace.unlink()
+            assert "is gone" in review.problems()[0]["text"]
+            trace.write_bytes(wrong)
+            for _ in range(2):  # the second time nothing is read again
+                assert [one["text"].partition(said)[1] for one in review.problems()] == ([said] if said else [])
+        review.change(CUT, UTC)
+
     def test_one_that_still_grows_can_be_reviewed_as_far_as_it_was_read(self, tmp_path: Path) -> None:
         folder = made(tmp_path / "v", closed=False)
         review = opened(folder)
         with (folder / "traces" / "01.trace").open("ab") as file:
             file.write(b"S 0000000 00000000000000 0")
-        assert review.problems() == []
+        (said,) = review.problems()
+        assert "still being recorded" in said["text"]
         review.change(CUT, UTC)
 
     def test_readings_says_where_choices_are_of_another_trace(self, folder: Path) -> None:

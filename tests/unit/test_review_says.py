@@ -12,10 +12,13 @@ import json
 from pathlib import Path
 
 import pytest
+from typer.testing import CliRunner
 
+from hoodtrace.cli.app import app
 from hoodtrace.dwelling.journal import JOURNAL
 from hoodtrace.dwelling.result import result
 from hoodtrace.dwelling.visit import Visit
+from hoodtrace.errors import UsageError
 from reviewed_visit import (
     CUT,
     GIVE,
@@ -88,7 +91,12 @@ class TestResults:
     def test_merged_windows_are_one_reading_of_the_terminal_that_one_of_them_had(self, folder: Path) -> None:
         review = opened(folder)
         review.change(GIVE, UTC)
-        (after,) = review.change({"do": "merge", "id": "01:2.1", "with": "01:2.2"}, UTC)["after"]
+        merge = {"do": "merge", "id": "01:2.1", "with": "01:2.2"}
+        if windows(review)["01:2.2"]["terminal"] != windows(review)["01:2.1"]["terminal"]:
+            with pytest.raises(UsageError, match="of two terminals"):
+                review.change(merge, UTC)
+            review.change({"do": "give", "id": "01:2.2", "terminal": None}, UTC)
+        (after,) = review.change(merge, UTC)["after"]
         # Two levels of the valve are no steady air: the merged one is refused, so it is nobody's reading.
         assert (after["id"], after["state"]) == ("01:2.1", "refused")
         assert len(flows(review.visit, "S1")) == 1
@@ -174,6 +182,25 @@ class TestAllSayTheSame:
             assert was in said[said.index("chosen by hand") :]
         assert flow in run("visit", folder, "--list")[0]
 
+    def test_a_note_is_said_and_damage_with_the_file_that_has_it(self, folder: Path) -> None:
+        said, _ = run("review", folder, "--set", "3.1 note=door open", "--set", "3.1 note=again")
+        assert [line.strip() for line in said.splitlines() if "note:" in line] == [
+            "note: door open",
+            "note: door open; note: again",
+        ]
+        said, _ = run("review", folder, "--undo")
+        assert said.splitlines()[-1].strip() == "note: door open"
+        journal = folder / "journal.jsonl"
+        journal.write_bytes(journal.read_bytes().replace(b"again", b"agian"))
+        _, noted = run("review", folder, "--list")
+        assert noted.startswith("note: journal.jsonl: line ")
+
+    @pytest.mark.parametrize("port", ["-1", "65536"])
+    def test_a_port_that_no_machine_has_is_a_clear_refusal(self, folder: Path, port: str) -> None:
+        done = CliRunner().invoke(app, ["review", str(folder), "--no-browser", "--page-port", port])
+        assert done.exit_code == 2
+        assert "--page-port" in done.output
+
     def test_automatic_leaves_the_choices_out_whole(self, folder: Path) -> None:
         plain = readings(folder)
         for change in (CUT, REJECT, GIVE, NEW):
@@ -199,7 +226,7 @@ class TestAllSayTheSame:
         other.write_text(hood_toml(Hood(k_extract=0.9)), encoding="utf-8")
         opened(folder).change(CUT, UTC)
         said, note = run("readings", folder / "traces/01.trace", "--hood", other, "--format", "json")
-        assert "1 windows were chosen in review with the visit's own hood file: not shown" in note
+        assert "1 windows were chosen in review with another hood file or plan: not shown" in note
         assert all("chosen_by" not in row for row in json.loads(said)["readings"])
 
     def test_a_copy_of_the_trace_elsewhere_has_no_choices(self, folder: Path, tmp_path: Path) -> None:

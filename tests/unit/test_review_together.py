@@ -139,6 +139,35 @@ class TestTwoAtOnce:
         visit.refresh()
         assert flows(visit, "E1") == [shown["flow_m3h"]] == [windows(review)["01:3.1"]["flow_m3h"]]
 
+    @pytest.mark.parametrize(
+        ("decided", "counts"),
+        [
+            ({"do": "give", "id": "01:3.1", "terminal": "E2"}, {"E1": 0, "E2": 1}),
+            ({"do": "reject", "id": "01:3.1", "why": "smoke"}, {"E1": 0, "E2": 0}),
+            ({"do": "cut", "id": "01:3.1", "start_s": 112.0, "end_s": 114.0}, {"E1": 1, "E2": 0}),
+        ],
+    )
+    def test_air_that_was_decided_about_before_the_visit_gave_its_reading_counts_once_at_most(
+        self, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, decided: Change, counts: dict[str, int]
+    ) -> None:
+        """The hold of E1 is not given yet when a person decides; a cut alone decides nothing."""
+        late = made(tmp_path / "late")
+        (line,) = [one for one in entries(late) if one["kind"] == "reading" and one["terminal"] == "E1"]
+        early = {place: name for place, name in reviewed_visit.GIVEN["01"].items() if name != "E1"}
+        monkeypatch.setitem(reviewed_visit.GIVEN, "01", early)
+        reviewed_visit._template.cache_clear()
+        folder = made(tmp_path / "v", closed=False)
+        reviewed_visit._template.cache_clear()
+        review = opened(folder)
+        review.change(decided, UTC)
+        visit = Visit(folder)
+        visit.decide({"do": "go", "terminal": "E1"}, UTC)
+        asides = ("kind", "utc", "prev", "crc", "stage", "setting", "by", "weather")
+        reading = {key: value for key, value in line.items() if key not in asides}
+        visit.decide({"do": "reading", "reading": reading}, UTC)
+        assert {name: len(flows(visit, name)) for name in counts} == counts
+        assert windows(review)["01:3.1"]["given"] == bool(counts["E2"])
+
     def test_a_trace_that_comes_later_is_told_apart_from_one_that_is_gone(self, folder: Path) -> None:
         """One review has read it and chose in it; the other was opened before and can't, but goes on."""
         early = opened(folder)

@@ -6,6 +6,7 @@ import json
 import math
 import re
 import xml.etree.ElementTree as ET
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -151,8 +152,17 @@ def test_words_fit_in_80_columns_and_say_the_numbers(capsys: pytest.CaptureFixtu
     assert re.search(r"^k-factor +hood +1\.073 +2\.68 +80\.0 +9\.0  #{12}$", out, re.MULTILINE)  # 1.2 sqrt 0.8
     assert re.search(r"^covariance of k and c +hood +-15\.0 +--$", out, re.MULTILINE)
     assert "coverage factor 2.200" in out
+    # N/g of the sample is 12: the record's own mean takes a twelfth of the variance with it.
+    assert "of a level that is 0.08 under 0" in " ".join(out.split())
     assert max(len(line) for line in out.splitlines()) <= 80
     assert not {"\x1b", "\x07"} & set(out)
+
+
+def test_the_share_of_the_whole_is_the_sum_of_its_lines(capsys: pytest.CaptureFixture[str]) -> None:
+    whole = sample()
+    for terms, wanted in ((whole.terms, "100.0"), (whole.terms[:-1], "115.0")):
+        print_why(replace(whole, terms=terms))
+        assert re.search(rf"^flow, combined .* {wanted} +", capsys.readouterr().out, re.MULTILINE)
 
 
 def test_a_refused_one_is_told_without_an_interval(capsys: pytest.CaptureFixture[str]) -> None:

@@ -3,7 +3,7 @@
 One strip a boot, thinned nowhere: float32 m3/h beside the time. The vane's flow between two samples is what its dated
 edges say, 0 where it stands or turns under its start speed, negative in a hold of extract air; the taps' is the flow of
 the one dp value, noise and all, with the sign of dp. NaN where a value is not valid; a hole between two samples has one
-NaN point in its middle.
+NaN point in it.
 """
 
 from __future__ import annotations
@@ -88,7 +88,8 @@ def with_holes(boot: int, t_us: IntArray, shift_s: float, vane_m3h: Float32s, ta
     t_s += shift_s
     if not len(holes):
         return Strip(boot, t_s, vane_m3h, taps_m3h)
-    middle_s = 0.5 * (t_s[holes] + t_s[holes + 1])
+    # Near its beginning: far from both ends it would be a piece of its own on an axis that shortens long voids.
+    middle_s = np.minimum(0.5 * (t_s[holes] + t_s[holes + 1]), t_s[holes] + HOLE_US * 1e-6)
     return Strip(
         boot,
         np.insert(t_s, holes + 1, middle_s),

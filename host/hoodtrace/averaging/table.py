@@ -21,6 +21,7 @@ from hoodtrace.averaging.mean import CONFIDENCE
 from hoodtrace.averaging.session import Outcome, Session
 from hoodtrace.errors import TraceError
 from hoodtrace.physics.hood import read_hood
+from hoodtrace.sheet_cells import guarded
 from hoodtrace.units import m3h
 from hoodtrace.wire.clock import Timeline
 from hoodtrace.wire.decoder import Decoded
@@ -61,7 +62,9 @@ class Table:
         for row in sorted(rows, key=lambda r: (r["hold"], r["plateau"])):
             flat = dict(row)
             flat["rejected_s"] = round(sum(r["end_s"] - r["start_s"] for r in row.get("rejected", [])), 3)
-            flat["flags"] = "; ".join(row.get("flags", []))
+            # Reasons come from people: no spreadsheet shall run one.
+            flat |= {key: guarded(str(flat[key])) for key in ("why", "direction") if key in flat}
+            flat["flags"] = guarded("; ".join(row.get("flags", [])))
             flat["automatic_m3h"] = (row.get("automatic") or {}).get("flow_m3h")
             writer.writerow(flat)
         return out.getvalue()

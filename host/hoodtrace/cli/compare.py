@@ -43,7 +43,7 @@ def compare(
         sys.stdout.write(json.dumps(comparison_json(found), allow_nan=False, ensure_ascii=False) + "\n")
     elif output == "csv":
         from hoodtrace.dwelling.compare_rows import COLUMNS, comparison_rows
-        from hoodtrace.reporting.sheet_cells import csv_text
+        from hoodtrace.sheet_cells import csv_text
 
         sys.stdout.write(csv_text(COLUMNS, comparison_rows(found)))
     else:
@@ -88,7 +88,8 @@ def _print(found: Comparison) -> None:
         say(f"{names[s.visit]}: {s.direction} {flow} in all ({n}{without}{state})", "  ", "")
     for note in found.notes:
         say(note, "  ", "- ")
-    say("real: larger than the change's own 95 % half-width; *: a person chose it in review", "  ", "")
+    chance = "with no change at all, one terminal in twenty is called so by chance"
+    say(f"real: larger than the change's own 95 % half-width ({chance}); *: a person chose it in review", "  ", "")
 
 
 def _shown(cell: Cell) -> list[str]:

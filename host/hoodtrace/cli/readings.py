@@ -38,9 +38,9 @@ def readings(
     span = None if window is None else span_of(window)
     found = readings_of(trace, hood, span)
     if span is None and not automatic and trace.resolve().parent.name == "traces":
-        from hoodtrace.dwelling.choices import with_choices
+        from hoodtrace.dwelling.choices import readings_as_chosen
 
-        found, note = with_choices(found, trace)
+        found, note = readings_as_chosen(found, trace)
         if note:
             sys.stderr.write(f"note: {printable(note)}\n")
     if output == "json":

@@ -37,7 +37,7 @@ def review(
     why: Annotated[str | None, typer.Option(metavar="ID", help="What a reading's uncertainty is made of.")] = None,
     picture: Annotated[Path | None, typer.Option(help="With --why: draw the budget into this .svg file.")] = None,
     output: Annotated[Literal["table", "json"], typer.Option("--format", help="Print a table or json.")] = "table",
-    page_port: Annotated[int, typer.Option(help="Where the page is served.")] = 8138,
+    page_port: Annotated[int, typer.Option(min=0, max=65535, help="Where the page is served.")] = 8138,
     language: Annotated[str | None, typer.Option(help="en, de...; without it that of your system.")] = None,
     no_browser: Annotated[bool, typer.Option("--no-browser", help="Print the page's address, open nothing.")] = False,
 ) -> None:
@@ -58,7 +58,8 @@ def review(
         return
     opened.load()
     for problem in opened.problems():
-        sys.stderr.write(f"note: {printable(problem['text'])}\n")
+        where, text = problem["where"], problem["text"]
+        sys.stderr.write(f"note: {printable(text if where in text else f'{where}: {text}')}\n")
     done: list[Row] = []
     for said in set_ or []:
         done.append(_changed(opened, said, len(done)))
@@ -122,7 +123,8 @@ def change_of(said: str) -> Row:
         "restore": None, "automatic": None,
     }  # fmt: skip
     if do not in kind or bool(kind[do]) != bool(has_value):
-        raise UsageError("give 'ID CHANGE', such as '3.1 edges=12.5..40' or '3.1 reject=door open'")
+        known = ", ".join(name if read is None else f"{name}=..." for name, read in kind.items())
+        raise UsageError(f"give 'ID CHANGE', such as '3.1 edges=12.5..40'; the changes are {known}")
     read = kind[do]
     fields = read(do, value) if read is not None else {}
     return {"do": do, "trace" if do == "new" else "id": name, **fields}
@@ -153,7 +155,11 @@ def _print_change(done: Row) -> None:
     before = {window["id"]: window for window in done["before"]}
     after = {window["id"]: window for window in done["after"]}
     for name in dict.fromkeys([*before, *after]):
-        say(f"{name}: {_said(before.get(name))}  ->  {_said(after.get(name))}")
+        was, now = before.get(name), after.get(name)
+        say(f"{name}: {_said(was)}  ->  {_said(now)}")
+        # All else is as it was: what was written is the change.
+        if was is not None and now is not None and was["notes"] != now["notes"]:
+            say("; ".join(f"note: {note}" for note in now["notes"]) or "no note", "      ")
 
 
 def _said(window: Row | None) -> str:
@@ -193,7 +199,8 @@ def _print_list(opened: Review, output: str) -> None:
             say("; ".join(remarks), "      ")
     n = len(state["windows"]) - len(shown)
     if n:
-        say(f"And {n} stretches that gave no reading and have no terminal: --format json names them.")
+        those = "1 stretch that gave no reading and has" if n == 1 else f"{n} stretches that gave no reading and have"
+        say(f"And {those} no terminal: --format json names {'it' if n == 1 else 'them'}.")
     if state["undo"] is not None:
         say(f"--undo takes back: {state['undo']['do']} of {', '.join(state['undo']['ids'])}")
 

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import datetime
 import json
+import math
 import sys
 from pathlib import Path
 from typing import Literal
@@ -81,8 +82,9 @@ def _budget(found: Why) -> None:
     for line in found.terms:
         typer.echo(_row(line, most))
     dof = "inf" if found.dof is None else f"{found.dof:.1f}"
+    share = 100 * math.fsum(line.share for line in found.terms)
     u_rel = "" if not found.flow_m3h else f"{100 * found.u_flow_m3h / found.flow_m3h:.1f}"
-    typer.echo(f"{'flow, combined':<25}{'':<10}{found.u_flow_m3h:>8.3f}{u_rel:>6}{100:>9.1f}{dof:>7}")
+    typer.echo(f"{'flow, combined':<25}{'':<10}{found.u_flow_m3h:>8.3f}{u_rel:>6}{share:>9.1f}{dof:>7}")
     scopes = {"reading": "new in each reading", "visit": "shared in the visit", "hood": "shared by the hood"}
     parts = [f"{words} {found.scopes.get(scope, 0.0):.3f}" for scope, words in scopes.items()]
     typer.echo("")
@@ -91,7 +93,7 @@ def _budget(found: Why) -> None:
         f"{dof} effective degrees of freedom, Welch-Satterthwaite) times {found.u_flow_m3h:.3f} = "
         f"{found.expanded_m3h:.3f} m3/h."
     )
-    _say(f"Of the standard uncertainty, m3/h: {', '.join(parts)}.")
+    _say(f"Of the standard uncertainty, m3/h (their squares add up): {', '.join(parts)}.")
     _say(
         "u: contribution to the standard uncertainty of the flow, with sensitivity and the channel's weight in it. "
         "Share: of the variance; a covariance may take away. dof: degrees of freedom, - where taken as known."
@@ -123,8 +125,8 @@ def _correlation(one: Correlation) -> None:
         f"Correlation {of.correlation_s:.2f} s (integral of the autocorrelation from zero to infinity) in "
         f"{one.used_s:.1f} s of record: N/g {one.n_over_g:.1f}, as many independent looks. The model is the "
         f"exponential of the same integral. Where nothing is left, chance alone puts 95 % of the measured ones within "
-        f"±{of.band_95:.2f}; all of them lie lower, by about {1 / one.n_over_g:.2f}, since the record's own mean is "
-        "taken off."
+        f"±{of.band_95:.2f} of a level that is {1 / one.n_over_g:.2f} under 0, since the record's own mean is taken "
+        "off."
     )
 
 

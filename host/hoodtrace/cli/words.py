@@ -88,6 +88,10 @@ _WORDS = {
     "taps say nothing": "the pressure is too small against its own uncertainty; only the vane counts",
     "vane below its start speed": "the air is too slow for the vane; only the taps count",
     "from log": "decimated samples from the board's flash log",
+    "chosen by hand": "a person chose this stretch, having seen its flow; the interval holds only if the flow was no "
+    "reason for the choice",
+    "beyond what was found": "part of it is in no plateau that was found: a turned valve, or a hood half lifted?",
+    "direction is not the plan's": "the air goes the other way than the plan says of this terminal",
     "late lines": "lines that came more than 60 s late were used; a live view could not have them",
 }
 

@@ -83,7 +83,7 @@ def autocorrelation(t_s: FloatArray, values: FloatArray, correlation_s: float) -
     lags = [lag * step_s for lag in at]
     r = [1.0 if lag == 0 else float(products[lag] / n_pairs[lag]) / variance for lag in at]
     model = tuple(math.exp(-lag_s / correlation_s) for lag_s in lags)
-    band = NORMAL_95 * math.sqrt(max(correlation_s, 0.5 * step_s) / used_s)
+    band = NORMAL_95 * math.sqrt(max(correlation_s, step_s) / used_s)
     return Autocorrelation(tuple(lags), tuple(r), model, band, step_s, n_values, correlation_s)
 
 

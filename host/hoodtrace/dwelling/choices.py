@@ -32,7 +32,7 @@ REFUSAL = (
 )
 
 
-def with_choices(table: Table, trace: Path) -> tuple[Table, str]:
+def readings_as_chosen(table: Table, trace: Path) -> tuple[Table, str]:
     """Return a table of a trace with the choices of its visit, and why they are left out, if they are.
 
     Rows that a person chose have ``chosen_by`` "person" and the automatic row as ``automatic`` (None where there is
@@ -52,11 +52,8 @@ def with_choices(table: Table, trace: Path) -> tuple[Table, str]:
     chosen = [window for window in windows if window.by == "person"]
     if not chosen:
         return table, ""
-    if table.hood["sha256"] != hood_sha256:
-        return (
-            table,
-            f"{len(chosen)} windows were chosen in review with the visit's own hood file: not shown with another",
-        )
+    if table.hood["sha256"] != hood_sha256 or not visit.is_rooted:
+        return table, f"{len(chosen)} windows were chosen in review with another hood file or plan: not shown"
     closed = visit.state.traces.get(path, {}).get("sha256")
     if closed not in (None, table.trace["sha256"]):
         return table, f"{len(chosen)} windows were chosen in review of another trace than this one: not shown"

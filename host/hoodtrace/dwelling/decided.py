@@ -51,10 +51,8 @@ def words(value: object, what: str) -> str:
         It is empty, too long, or holds what no line holds.
     """
     text = " ".join(value.split()) if isinstance(value, str) else ""
-    if (
-        not text
-        or len(text) > LONGEST_TEXT
-        or any(unicodedata.category(c) in ("Cc", "Cs") or c in TURNING for c in text)
-    ):
+    if not text or len(text) > LONGEST_TEXT:
         raise UsageError(f"{what}: give some words, at most {LONGEST_TEXT} letters")
+    if any(unicodedata.category(c) in ("Cc", "Cs") or c in TURNING for c in text):
+        raise UsageError(f"{what}: has a letter that can't be seen, or that turns the writing round. Type it anew")
     return text

@@ -132,10 +132,17 @@ def sound_entries(
             before = None
             continue
         if before is not None and entry.get("prev") != before:
-            wrong.append((number, f"line {number} does not follow from what stands before it"))
+            what = f"{' or '.join(roots)}: was that changed since?" if number == 1 else "what stands before it"
+            wrong.append((number, f"line {number} does not follow from {what}"))
         before = hashlib.sha256(line).hexdigest()
         found.append(entry)
     return found, wrong
+
+
+def is_rooted(folder: Path, roots: tuple[str, ...] = OF_VISIT) -> bool:
+    """Whether the journal builds on the files that lie there now; a damaged first line says nothing against it."""
+    lines = raw_lines(folder)
+    return not lines or not _is_sound(lines[0]) or json.loads(lines[0]).get("prev") == _root(folder, roots)
 
 
 def drop_torn(folder: Path) -> bytes:

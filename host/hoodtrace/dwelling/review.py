@@ -13,14 +13,14 @@ from __future__ import annotations
 import threading
 from collections.abc import Callable, Mapping
 from dataclasses import replace
-from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
 from hoodtrace.averaging.kept import KeptTrace
-from hoodtrace.dwelling.changes import Ground, as_said, changed, named
+from hoodtrace.dwelling.changes import as_said, changed
 from hoodtrace.dwelling.decided import NotNow
-from hoodtrace.dwelling.found_windows import reading_of
+from hoodtrace.dwelling.ground import Ground, named
+from hoodtrace.dwelling.reckoned import once, reckoned
 from hoodtrace.dwelling.review_traces import ReviewTraces
 from hoodtrace.dwelling.reviewed import standing
 from hoodtrace.dwelling.screen import Say
@@ -28,7 +28,7 @@ from hoodtrace.dwelling.state import State
 from hoodtrace.dwelling.view import series_bytes
 from hoodtrace.dwelling.visit import HOOD, Visit
 from hoodtrace.dwelling.why import Beside, Why, why
-from hoodtrace.dwelling.window import OTHER_WAY, Window, as_entry
+from hoodtrace.dwelling.window import Window, as_entry
 from hoodtrace.dwelling.window_json import axis_fields, terminal_fields, window_fields
 from hoodtrace.errors import TraceError, VisitError
 from hoodtrace.physics.hood import read_hood
@@ -89,6 +89,12 @@ class Review:
             self._refresh()
             found = [{"where": path, "text": why} for path in self.traces.all if (why := self._why(path))]
             said = [text for _, text in self.visit.wrong] + ([self._journal_wrong] if self._journal_wrong else [])
+            if not self.visit.begun and self.traces.all:
+                said.append("there is none: nothing says which terminal a reading is of")
+            said += [
+                f"{path} is still being recorded: what came after this was opened is not shown"
+                for path in self._growing()
+            ]
             if self.visit.torn:
                 said.append("the last line was cut off by a loss of power; what was left of it is in journal.torn")
             return [*found, *({"where": "journal.jsonl", "text": text} for text in said)]
@@ -203,6 +209,9 @@ class Review:
         with self.lock:
             self.visit.refresh()
             self._same(version)
+            if not self.visit.is_rooted:
+                what = "is not the one that the visit began with, or the plan is not: put the true ones back"
+                raise VisitError(self.folder / HOOD, f"{what}. Nothing was changed")
             shown, windows = self._worked_out(change)
             line = {"do": "review", "change": as_said(change), "windows": [as_entry(w) for w in windows]}
             self.visit.decide({**line, "version": self.visit.state.n_decisions}, utc, begins=True)
@@ -237,27 +246,17 @@ class Review:
         before = {**ground.windows, **ground.gone}
         if change.get("id") is not None:
             self._usable(named(before, change["id"]))
-        windows = [self._averaged(window, before.get(window.id)) for window in changed(ground, change)]
+        windows = [self._reckoned(window, before.get(window.id), ground) for window in changed(ground, change)]
+        after = {**ground.windows, **{window.id: window for window in windows}}
+        for window in windows:
+            once(window, after.values(), ground.automatic)
         old = [self._fields(ground.windows[w.id], ground) for w in windows if w.id in ground.windows]
         new = [self._fields(window, ground) for window in windows if not window.gone]
         return {"before": old, "after": new, "version": self.visit.state.n_decisions}, windows
 
-    def _averaged(self, window: Window, before: Window | None) -> Window:
+    def _reckoned(self, window: Window, before: Window | None, ground: Ground) -> Window:
         """Return a window with the reading that it gives; TraceError where its trace can't be used."""
-        kept = self._usable(window)
-        if window.by == "automatic" or window.gone:
-            return window
-        reading = dict(window.reading)
-        if before is None or before.place != window.place:
-            reading = reading_of(kept, kept.reading(window.place))
-        flags = [flag for flag in reading.get("flags", ()) if flag != OTHER_WAY]
-        wanted = None if window.terminal is None else self.visit.terminal(window.terminal).direction
-        if wanted is not None and reading.get("direction", "unknown") not in (wanted, "unknown"):
-            flags.append(OTHER_WAY)
-        epoch = window.epoch
-        if window.terminal is not None and (before is None or before.terminal != window.terminal):
-            epoch = self.visit.state.epoch_then(window.terminal, _utc_of(kept, window))
-        return replace(window, reading={**reading, "flags": flags}, epoch=epoch)
+        return reckoned(window, before, self._usable(window), ground.automatic, ground.terminals, self.visit.state)
 
     # ---- inside
 
@@ -275,6 +274,10 @@ class Review:
         if why:
             raise TraceError(path, why.removeprefix(f"{path}: "))
         return kept
+
+    def _growing(self) -> list[str]:
+        """Return the traces that have grown since they were read."""
+        return [path for path, trace in self.traces.all.items() if self.traces.has_grown(trace) and not self._why(path)]
 
     def _is_usable(self, path: str) -> bool:
         return path in self.traces.all and self.traces.all[path].kept is not None and not self._why(path)
@@ -328,14 +331,6 @@ def _known(state: State) -> set[str]:
     """Return the traces that the journal names, or has readings of."""
     given = {str(p.entry["trace"]) for p in state.given if p.entry.get("trace")}
     return {*state.traces, *given, *(window.trace for window in state.reviewed.windows().values())}
-
-
-def _utc_of(kept: KeptTrace, window: Window) -> str:
-    """Return the time of day at which a window begins, ISO 8601; empty where nobody knows it."""
-    utc_s = kept.first_utc_s.get(window.boot)
-    if utc_s is None:
-        return ""
-    return datetime.fromtimestamp(utc_s + window.start_us * 1e-6, UTC).isoformat(timespec="milliseconds")
 
 
 def _named(changes: list[Any]) -> Fields | None:

@@ -7,6 +7,7 @@ it stay. One that is changed or deleted later is noticed when it is asked for ag
 
 from __future__ import annotations
 
+import hashlib
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
@@ -27,11 +28,15 @@ NOTHING = Found({}, frozenset())
 
 @dataclass(slots=True)
 class OneTrace:
-    """A trace: `path` inside the visit's folder, `wrong` what keeps it from being used, its windows as found."""
+    """A trace: `path` inside the visit's folder, `wrong` what keeps it from being used, its windows as found.
+
+    `stamp` is the file's when it was read, `other` one under which other bytes were found later.
+    """
 
     path: str
     kept: KeptTrace | None = None
     stamp: tuple[int, int] = (0, 0)
+    other: tuple[int, int] = (0, 0)
     wrong: str = ""
     is_read: bool = False
     found: Found = NOTHING
@@ -88,7 +93,7 @@ class ReviewTraces:
             now = _stamp(path)
         except OSError:
             return f"{path}: is gone since it was read. What is shown is from memory; put it back to change anything"
-        if now == trace.stamp or (now[0] > trace.stamp[0] and said is None):
+        if now == trace.stamp or (now[0] > trace.stamp[0] and said is None) or _is_back(trace, path, now):
             return ""
         return f"{path}: was changed since it was read. Open the review again to see what is in it now"
 
@@ -96,6 +101,13 @@ class ReviewTraces:
         """Whether a trace was read, and is the one that was closed, if the journal knows."""
         closed = state.traces.get(trace.path, {}).get("sha256")
         return trace.kept is not None and closed in (None, trace.kept.sha256)
+
+    def has_grown(self, trace: OneTrace) -> bool:
+        """Whether a trace is longer than it was when it was read."""
+        try:
+            return trace.kept is not None and _stamp(self._folder / trace.path)[0] > trace.stamp[0]
+        except OSError:
+            return False
 
     def found(self, trace: OneTrace, state: State) -> Found:
         """Return a trace's windows as they were found."""
@@ -134,11 +146,27 @@ class ReviewTraces:
             kept = trace.kept
             for mark in kept.marks if kept is not None else ():
                 boot = 0 if kept is None else kept.timeline.us_of(mark.start_s)[0]
-                shift_s = self.view.axis.shift_s(path, boot, mark.start_s)
-                if shift_s is not None:
-                    ends = {"x0": mark.start_s + shift_s, "x1": mark.end_s + shift_s}
+                # Each end with its own shift: a gap may reach over a void that is not drawn as long as it was.
+                shifts = [self.view.axis.shift_s(path, boot, at_s) for at_s in (mark.start_s, mark.end_s)]
+                if shifts[0] is not None and shifts[1] is not None:
+                    ends = {"x0": mark.start_s + shifts[0], "x1": mark.end_s + shifts[1]}
                     out.append({"kind": mark.kind, **ends, "text": mark.text, "trace": stem(path)})
         return out
+
+
+def _is_back(trace: OneTrace, path: Path, now: tuple[int, int]) -> bool:
+    """Whether what lies at `path` has the bytes that were read, put back with another time; looked at once a time."""
+    if trace.kept is None or now[0] != trace.kept.n_bytes or now == trace.other:
+        return False
+    try:
+        with path.open("rb") as file:
+            if hashlib.file_digest(file, "sha256").hexdigest() == trace.kept.sha256:
+                trace.stamp = now
+                return True
+    except OSError:
+        return False
+    trace.other = now
+    return False
 
 
 def _stamp(path: Path) -> tuple[int, int]:

@@ -81,17 +81,23 @@ def standing(given: Sequence[Placement], reviewed: Reviewed) -> dict[str, Window
     }
 
 
-def with_choices(given: Sequence[Placement], reviewed: Reviewed) -> list[Placement]:
-    """Return the readings that count: those of the visit (`given`), with a person's choices in their place."""
+def placements_as_chosen(given: Sequence[Placement], reviewed: Reviewed) -> list[Placement]:
+    """Return the readings that count: those of the visit (`given`), with a person's choices in their place.
+
+    A hold may be chosen or rejected while the visit still works on its reading: what the visit then gives is of air
+    that was decided about, and is left out.
+    """
     from hoodtrace.dwelling.state import Placement
 
     windows = [window for window in standing(given, reviewed).values() if window.by == "person"]
     chosen = {window.line: window for window in windows if window.line is not None}
+    decided = [w for w in windows if w.line is None and not w.gone and (w.counts or w.rejected)]
     out: list[Placement] = []
     for placement in given:
         window = chosen.get(placement.line)
         if window is None:
-            out.append(placement)
+            if not any(_same_air(placement.entry, one) for one in decided):
+                out.append(placement)
         elif window.counts:
             terminal = str(window.terminal)
             entry = {**placement.entry, **_fields(window, reviewed)}
@@ -103,6 +109,18 @@ def with_choices(given: Sequence[Placement], reviewed: Reviewed) -> list[Placeme
             line, terminal = reviewed.line_of(window.id), str(window.terminal)
             out.append(Placement(line, terminal, window.setting, "round", window.epoch, entry))
     return out
+
+
+def _same_air(entry: Mapping[str, Any], window: Window) -> bool:
+    """Return whether a line of the visit and a window are of the same air: half of the shorter one in common, at least.
+
+    Windows have none in common, but the visit, which did not know the end yet, may have put an edge elsewhere.
+    """
+    ends = [one.get(key) for one in (entry, window.reading) for key in ("start_s", "end_s")]
+    if entry.get("trace") != window.trace or None in ends:
+        return False
+    start_s, end_s, from_s, to_s = (float(str(end)) for end in ends)
+    return min(end_s, to_s) - max(start_s, from_s) > 0.5 * min(end_s - start_s, to_s - from_s)
 
 
 def _fields(window: Window, reviewed: Reviewed) -> dict[str, Any]:

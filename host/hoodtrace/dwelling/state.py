@@ -12,7 +12,7 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
 from hoodtrace.dwelling.plan import terminal_of
-from hoodtrace.dwelling.reviewed import Reviewed, with_choices
+from hoodtrace.dwelling.reviewed import Reviewed, placements_as_chosen
 
 if TYPE_CHECKING:
     from hoodtrace.dwelling.plan import Plan, Terminal
@@ -62,7 +62,8 @@ class State:
 
     `given` are the readings that the visit gave, `reviewed` what people chose afterwards; `held` are holds that were
     called enough and whose reading is still being worked out, by key; `changes` are when (line, time of day) something
-    changed in the house (no terminal) or at a terminal; `trailing` is what the newest decision was, for the sentence
+    changed in the house (no terminal) or at a terminal; `of_house` are the events and fan settings that count the
+    house's epochs; `trailing` is what the newest decision was, for the sentence
     that confirms it.
     """
 
@@ -88,6 +89,7 @@ class State:
     weather: dict[str, Any] = field(default_factory=dict)
     turned: dict[str, int] = field(default_factory=dict)
     changes: list[tuple[int, str, str]] = field(default_factory=list)
+    of_house: list[Entry] = field(default_factory=list)
     added: list[Terminal] = field(default_factory=list)
     traces: dict[str, Entry] = field(default_factory=dict)
     trailing: Entry | None = None
@@ -95,7 +97,7 @@ class State:
     @property
     def placements(self) -> list[Placement]:
         """The readings that count now, oldest first: those of the visit, and what people made of them in review."""
-        return with_choices(self.given, self.reviewed) if self.reviewed.done else self.given
+        return placements_as_chosen(self.given, self.reviewed) if self.reviewed.done else self.given
 
     def epoch_then(self, terminal: str, utc: str) -> tuple[int, int]:
         """Return the epoch of a terminal at a time of day (ISO 8601, UTC; empty: now)."""
@@ -273,6 +275,7 @@ def _event(state: State, plan: Plan, entry: Entry) -> None:
 def _fan(state: State, plan: Plan, entry: Entry) -> None:
     state.house += 1
     state.changes.append((state.n_lines, _utc(entry), ""))
+    state.of_house.append(entry)
 
 
 def _turned(state: State, terminal: str, entry: Entry) -> None:

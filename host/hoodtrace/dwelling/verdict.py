@@ -5,8 +5,8 @@ the probability that it lies beyond one of them is that large, else undecided. "
 both sides; "at least" and "at most" take the design flow itself as the limit.
 
 References: JCGM 106:2012, 7.2 to 7.4 (conformance probability of a normal or scaled and shifted t distribution) and
-8.3.3 (guarded acceptance); clauses from memory. Both-sided decision with "undecided" between: the idea of
-ISO 14253-1:2017 (seen in a secondary source).
+8.3.2 and 8.3.3 (guarded acceptance and rejection); clauses from memory. Both-sided decision with "undecided" between:
+the idea of ISO 14253-1:2017 (seen in a secondary source).
 """
 
 from __future__ import annotations

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import struct
 from collections.abc import Mapping
 from dataclasses import dataclass
@@ -66,6 +67,6 @@ def _of_piece(strip: Strip, piece: Piece, x0: float, x1: float, n: int) -> Thinn
     part = slice(piece.start, piece.stop)
     t_s = strip.t_s[part]
     start, stop = max(x0, piece.x0) - piece.shift_s, min(x1, piece.x1) - piece.shift_s
-    columns = max(1, round(n * (stop - start) / (x1 - x0)))
+    columns = max(1, math.ceil(n * (stop - start) / (x1 - x0)))
     t_s, (vane, taps) = thinned(t_s, (strip.vane_m3h[part], strip.taps_m3h[part]), start, stop, columns)
     return t_s + piece.shift_s, vane, taps

@@ -35,7 +35,8 @@ class Visit:
     folder : Path
         With a plan, a hood file and, once it has begun, a journal.
     past_damage : bool
-        Go on past damaged lines of the journal: `wrong` then names them.
+        Go on past damaged lines of the journal: `wrong` then names them, and `is_rooted` says whether plan and hood
+        file are those that it began with.
 
     Raises
     ------
@@ -47,6 +48,7 @@ class Visit:
         self.folder = folder
         self.past_damage = past_damage
         self.wrong: list[tuple[int, str]] = []
+        self.is_rooted = True
         self._not_understood: list[tuple[int, str]] = []
         self.plan: Plan = read_plan(folder / PLAN)
         self.state = State(setting=self.plan.settings[0])
@@ -158,6 +160,7 @@ class Visit:
         found: list[dict[str, Any] | None] = []
         if self.past_damage:
             found, self.wrong = journal.sound_entries(self.folder)
+            self.is_rooted = journal.is_rooted(self.folder)
         else:
             found += journal.entries(self.folder)
         if len(found) < self.state.n_lines:

@@ -106,7 +106,7 @@ def _line(term: Term, averaged: Averaged, variance: float) -> Line:
 
 _WHAT = {
     "fluctuation of the air": "What the air's own unsteadiness leaves in the mean of this record, with the degrees of "
-    "freedom that its own 95 % interval asks for: four times the time halves it.",
+    "freedom that its own 95 % interval asks for: four times the time about halves it.",
     K: "How well the calibration knows k (and the vane's offset), the same for all readings with this hood: more "
     "points or a better reference make it smaller.",
     "vane response": "In unsteady air a vane reads too much; this is what is not known of by how much: a response "
@@ -115,8 +115,8 @@ _WHAT = {
     "to be gained here.",
     C: "How well the calibration knows c (and the exponent), the same for all readings with this hood: more points or "
     "a better reference make it smaller.",
-    "zero": "How far the pressure chip's zero may be from the one that was found, shared by what was read with it: a "
-    "zero check with bridged tubes, a warm chip, or more flow make it smaller.",
+    "zero": "How far the pressure chip's zero may be from the one that was found (u_zero_pa of the hood file), shared "
+    "by what was read with it: more flow makes it smaller, or a smaller u_zero_pa where zero checks bear that out.",
     "temperature and humidity": "What is not known of the air's density by temperature and humidity: an air sensor, "
     "or a better one, makes it smaller.",
     "pressure": "What is not known of the barometric pressure, which density and a flow-through chip go by: a "

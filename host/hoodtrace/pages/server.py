@@ -99,6 +99,8 @@ def listener_at(host: str, port: int) -> socket.socket:
     """
     try:
         return socket.create_server((host, port))
+    except OverflowError as error:
+        raise UsageError(f"--page-port {port}: a port is a number from 0 to 65535") from error
     except OSError as error:
         raise UsageError(
             f"the page can't be served at {host}:{port} ({error.strerror}): is another visit open? Give --page-port"

@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING, Any, BinaryIO
 
 from hoodtrace.errors import FileError, UsageError
 from hoodtrace.reporting.export_columns import Column, schema
-from hoodtrace.reporting.sheet_cells import guarded
+from hoodtrace.sheet_cells import guarded
 from hoodtrace.wire.whole_file import write_whole
 
 if TYPE_CHECKING:

@@ -68,6 +68,8 @@ export function changing(app, plot, previews) {
         return done;
       } catch (error) {
         app.draft = app.compared = null;
+        app.say("");
+        app.drawChosen(); // where it stood before: nothing of it was kept
         app.failed(error);
         if (!(error instanceof Gone)) await app.fetchState().catch(app.failed);
         return null;
@@ -86,7 +88,7 @@ export function changing(app, plot, previews) {
         const touched = done.after[0]?.id;
         if (touched && !done.after.some((one) => one.id === app.chosen)) app.chosen = touched;
         app.drawChosen();
-        app.tell(done);
+        app.tell(done, way === "undo" ? "review.undone" : "review.kept");
       } catch (error) {
         app.failed(error);
         if (!(error instanceof Gone)) await app.fetchState().catch(app.failed);
@@ -94,8 +96,8 @@ export function changing(app, plot, previews) {
         app.busy--;
       }
     },
-    tell(done) {
-      app.say(say("review.kept", { ids: [...new Set([...done.before, ...done.after].map((one) => one.id))].join(", ") }));
+    tell(done, key = "review.kept") {
+      app.say(say(key, { ids: [...new Set([...done.before, ...done.after].map((one) => one.id))].join(", ") }));
     },
 
     // ---- drawing a stretch

@@ -43,6 +43,7 @@ const app = {
     if (go && one && (from(one) > plot.view.x1 || to(one) < plot.view.x0 || plot.px(to(one)) - plot.px(from(one)) < 60)) app.fit(one);
     app.drawChosen();
     showRow(id);
+    if (go) place("chart").scrollIntoView({ block: "nearest" }); // on a phone the list is far below it
     if (cut) document.getElementsByName(`uncut ${cut.start_s}`)[0]?.focus();
   },
   fit(one) {
@@ -92,6 +93,7 @@ const app = {
     const axisKey = JSON.stringify(state.axis);
     const axisMoved = axisKey !== app.axisKey;
     app.state = state;
+    if (app.compared && !app.compared.isTried && app.compared.version !== state.version) app.compared = null; // somebody went on
     if (axisMoved) app.axis = new Axis(state.axis);
     app.axisKey = axisKey;
     app.draw();
