@@ -1,1 +1,1 @@
-"""Which valve to turn next. (Not built yet.)"""
+"""Which valve to turn next."""

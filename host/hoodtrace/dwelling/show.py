@@ -93,6 +93,8 @@ def _sentence(visit: Visit, step: Step, live: Live, why_again: str) -> Say:
     }
     if terminal.cover in ("parts", "traverse"):
         return Say(f"do.{terminal.cover}", values)
+    if live.state == "by hand" and visit.state.target is not None:
+        return Say("do.by_hand_turn", values | {"target_m3h": visit.state.target.target_m3h})
     if live.state == "by hand":
         return Say("do.by_hand", values)
     if live.state == "no board":

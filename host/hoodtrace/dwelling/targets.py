@@ -9,9 +9,16 @@ from hoodtrace.dwelling.questions import flue_not_excluded
 from hoodtrace.dwelling.screen import Say
 
 if TYPE_CHECKING:
+    from hoodtrace.dwelling.plan import Plan, Terminal
     from hoodtrace.dwelling.visit import Visit
 
 DAMP_ROOMS = ("bathroom", "wc", "kitchen", "utility")
+
+
+def is_damp(plan: Plan, terminal: Terminal) -> bool:
+    """Whether a terminal draws from a damp or wet room, which is never throttled below its required rate."""
+    rooms = {room.name: room.kind for room in plan.rooms}
+    return terminal.direction == "extract" and (terminal.damp or rooms.get(terminal.room) in DAMP_ROOMS)
 
 
 def allowed_m3h(visit: Visit, name: str, target_m3h: float) -> tuple[float, float]:
@@ -26,9 +33,7 @@ def allowed_m3h(visit: Visit, name: str, target_m3h: float) -> tuple[float, floa
     design, here = terminal.design(state.setting), state.at(name, state.setting)
     now = here[-1].flow_m3h if here else None
     least, most = 0.0, MOST_M3H
-    rooms = {room.name: room.kind for room in visit.plan.rooms}
-    damp = terminal.damp or rooms.get(terminal.room) in DAMP_ROOMS
-    if damp and terminal.direction == "extract" and design is not None:
+    if is_damp(visit.plan, terminal) and design is not None:
         # Short of its rate it may be opened in steps; never closed.
         least = design if now is None else min(design, now if target_m3h < now else target_m3h)
         if target_m3h < least:

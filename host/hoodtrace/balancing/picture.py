@@ -1,0 +1,150 @@
+"""What the readings so far say about a side: flows now, where balancing ends, and how sure that is, as draws.
+
+Draws come from a fixed seed, so the same side gives the same picture to the last digit.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+import numpy.typing as npt
+
+from hoodtrace.balancing.case import Side
+from hoodtrace.balancing.fit import U_FAN_FAR_REL, U_FAR_REL, Fitted, Posed
+from hoodtrace.balancing.network import Moments, log_flows
+from hoodtrace.balancing.plan_ahead import Ahead, least_throttled
+from hoodtrace.dwelling.verdict import limits_m3h
+
+Floats = npt.NDArray[np.float64]
+Ints = npt.NDArray[np.int64]
+
+N_DRAWS = 1000
+SEED = 20
+U_PREDICTED_REL = 0.007
+"""What the model may be off by at a terminal as it is now, beside what the readings leave open."""
+OPENS_FURTHER = 0.5
+"""Spread of ln(c_open / c) of a valve as found."""
+LEVEL_SAID = 0.97
+"""A design that can be reached to this part counts as reached."""
+AIM_INSIDE = 0.75
+"""One-sided limits are aimed at with this part of the tolerance to spare."""
+
+
+@dataclass(frozen=True, slots=True)
+class Picture:
+    """Logarithms throughout; per terminal (n,), draws (N_DRAWS, n).
+
+    `log_now`, `u_now` : flow now with no hood on, and its standard uncertainty without the meter's common part.
+    `now` : draws of it. `final` : draws of the flow that a terminal ends with if its valve stays as it is, all others
+    and the fan are set as planned. `c_now` : draws of ln conductance as it is. `ahead` : the plan of each draw, `plan`
+    the most probable one. `log_fan` : the fan's factor now. `low`, `high` : limits of ln(flow). `log_aim` : what is
+    aimed at; all three lie lower by `log_level` where the fan cannot give the design. `swing` : ln change of the flow
+    since it was last read, infinite where it never was in this position.
+    """
+
+    log_now: Floats
+    u_now: Floats
+    now: Floats
+    final: Floats
+    c_now: Floats
+    ahead: Ahead
+    plan: Ahead
+    log_fan: float
+    low: Floats
+    high: Floats
+    log_aim: Floats
+    swing: Floats
+    log_level: float
+
+
+def picture(side: Side, case: Posed, fit: Fitted) -> Picture:
+    """Return what `fit` says about `side`."""
+    layout = case.layout
+    n = len(side.terminals)
+    rng = np.random.default_rng(SEED)
+    half = rng.standard_normal((N_DRAWS // 2, layout.size))
+    off = np.concatenate([half, -half]) @ np.linalg.cholesky(fit.cov).T
+    theta = fit.theta + off
+    log_fan = float(fit.theta[layout.fan0 + case.fan_now] + fit.theta[layout.epoch0 + case.epoch_now])
+    low, high, aim = _limits(side)
+
+    each = np.arange(n)
+    still = np.full(n, case.fan_now), np.full(n, case.epoch_now), np.zeros(n)
+    at = Moments(each, np.tile(case.position_now, (n, 1)), *still)
+    log_now, slope = log_flows(fit.theta, layout, at)
+    swing, by_fan = _swing(case, fit, log_now, log_fan)
+    far = np.where(np.isfinite(swing), U_FAR_REL * abs(swing - by_fan) + U_FAN_FAR_REL * abs(by_fan), 0.0)
+    u_model = np.hypot(U_PREDICTED_REL, far)
+    u_now = np.sqrt(np.einsum("ij,jk,ik->i", slope, fit.cov, slope) + u_model**2)
+    own_half = rng.standard_normal((N_DRAWS // 2, n))
+    own = np.concatenate([own_half, -own_half])
+    now = log_now + off @ slope.T + own * u_model
+
+    c = theta[:, layout.valve0 :]
+    c_now = c[:, case.position_now]
+    further = abs(rng.standard_normal((N_DRAWS, n))) * OPENS_FURTHER
+    c_open = np.where(case.open_at >= 0, c[:, case.open_at], c_now + further)
+    ahead = _ahead(side, case, log_fan, theta, np.exp(aim), c_open)
+    best = fit.theta[None, layout.valve0 :]
+    c_open = np.where(case.open_at >= 0, best[:, case.open_at], best[:, case.position_now] + 0.67 * OPENS_FURTHER)
+    plan = _ahead(side, case, log_fan, fit.theta[None], np.exp(aim), c_open)
+
+    log_level = float(np.log(plan.level[0])) if plan.level[0] < LEVEL_SAID else 0.0
+
+    planned = np.tile(layout.n_positions + each, (n, 1))
+    planned[each, each] = case.position_now
+    at = Moments(each, planned, *still)
+    more = replace(layout, n_positions=layout.n_positions + n)
+    log_final, _ = log_flows(np.append(fit.theta, np.log(plan.c[0])), more, at)
+    shift = log_final - log_now + np.log(plan.fan[0]) - log_fan
+    to_fan = np.log(plan.fan[0]) - log_fan
+    final = now + shift + own[::-1] * (U_FAR_REL * abs(shift - to_fan) + U_FAN_FAR_REL * abs(to_fan))
+    low, high, aim = low + log_level, high + log_level, aim + log_level
+    return Picture(log_now, u_now, now, final, c_now, ahead, plan, log_fan, low, high, aim, abs(swing), log_level)
+
+
+def _swing(case: Posed, fit: Fitted, log_now: Floats, log_fan: float) -> tuple[Floats, Floats]:
+    """Return by how much (ln) each flow has changed since it was last read, in all and by the fan alone."""
+    # What the hood took then is no change of the terminal: like is compared with like.
+    log_then, _ = log_flows(fit.theta, case.layout, replace(case.at, hood_pa_m3h2=np.zeros(len(case.log_read))))
+    swing, by_fan = np.full(len(log_now), np.inf), np.zeros(len(log_now))
+    fan_then = fit.theta[case.layout.fan0 + case.at.fan] + fit.theta[case.layout.epoch0 + case.at.epoch]
+    for k, newest in enumerate(case.newest):
+        if newest >= 0 and case.at.position[newest, k] == case.position_now[k]:
+            swing[k] = log_now[k] - log_then[newest]
+            by_fan[k] = log_fan - fan_then[newest]
+    return swing, by_fan
+
+
+def _limits(side: Side) -> tuple[Floats, Floats, Floats]:
+    low, high, aim = [], [], []
+    for terminal in side.terminals:
+        bottom, top = limits_m3h(terminal.design_m3h, terminal.limit, side.tolerance_rel)
+        spare = {"around": 0.0, "at least": 1.0, "at most": -1.0}[terminal.limit] * AIM_INSIDE * side.tolerance_rel
+        low.append(max(bottom, 1e-9))
+        high.append(top)
+        aim.append(terminal.design_m3h * (1.0 + spare))
+    return np.log(low), np.log(high), np.log(aim)
+
+
+def _ahead(side: Side, case: Posed, log_fan: float, theta: Floats, aim_m3h: Floats, c_open: Floats) -> Ahead:
+    layout = case.layout
+    n = len(aim_m3h)
+    member = np.zeros((n, layout.n_groups))
+    member[np.arange(n), layout.group] = 1.0
+    rho = np.zeros((len(theta), layout.n_groups))
+    rho[:, : layout.n_branches] = np.exp(theta[:, 2 : layout.fan0])
+    in_group = np.exp(theta[:, layout.valve0 : layout.valve0 + n]) @ member
+    total = (in_group / np.sqrt(1.0 + rho)).sum(axis=1)
+    factor = float(np.exp(log_fan))
+    per_ratio = factor / side.fan_ratio
+    least, most = (factor, factor) if side.fan == "none" else (side.fan_least * per_ratio, side.fan_most * per_ratio)
+    return least_throttled(
+        aim_m3h, np.exp(c_open), np.exp(theta[:, 0]), total, rho / in_group**2, layout.group, least, most
+    )
+
+
+def all_within(log_flow: Floats, seen: Picture) -> float:
+    """Return the part of draws in which every terminal lies inside its limits."""
+    return float(((log_flow >= seen.low) & (log_flow <= seen.high)).all(axis=1).mean())

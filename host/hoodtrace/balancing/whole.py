@@ -1,0 +1,315 @@
+"""The next climb of a whole visit: the sides of all systems together, what the house forbids, and what has to be said.
+
+Each side gives its own step; one of them is chosen: first the valve that somebody stands at, then terminals that were
+never read, in walking order, then what the sides ask for, in the order of the plan. A step that the house forbids is
+not given but named. Keys and values only; the journal is not touched.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING, Literal
+
+from hoodtrace.balancing import proportional
+from hoodtrace.balancing.adviser import Advice, advise
+from hoodtrace.balancing.case import FlowRead, n_climbs
+from hoodtrace.balancing.house import AgainstUnit, Change, House, against_unit, cautions, worsens
+from hoodtrace.balancing.house_pressure import Pressures, pressures
+from hoodtrace.balancing.house_sums import Balance, Read, SideSum, balance, imbalance, side_sum
+from hoodtrace.balancing.sides import DIRECTIONS, Direction, NamedSide, sides_of
+from hoodtrace.balancing.standing import Standing
+from hoodtrace.balancing.step import Step
+from hoodtrace.dwelling.decided import NotNow
+from hoodtrace.dwelling.questions import flue_not_excluded
+from hoodtrace.dwelling.result import Result, result
+from hoodtrace.dwelling.screen import Say
+from hoodtrace.dwelling.targets import DAMP_ROOMS, allowed_m3h
+
+if TYPE_CHECKING:
+    from hoodtrace.dwelling.visit import Visit
+    from hoodtrace.physics.hood import Hood
+
+WITHIN = ("all within", "all within as read")
+
+
+@dataclass(frozen=True, slots=True)
+class SideNow:
+    """A side, what is advised there, and the sum of its readings."""
+
+    named: NamedSide
+    advice: Advice
+    sum: SideSum
+
+
+@dataclass(frozen=True, slots=True)
+class Next:
+    """The step to take; `system` and `side` say where; `refused` is the key of why none is left, else empty."""
+
+    step: Step
+    system: str = ""
+    side: str = ""
+    refused: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Whole:
+    """What `hoodtrace balance` says.
+
+    `done`: all sides have ended with every terminal within; where what is left can't be set, `next` is "done" and this
+    is not.
+    `balances` by system, `against_units` by system and side, `refusals` are steps that the house forbids, each with its
+    key and terminal.
+    """
+
+    next: Next
+    sides: tuple[SideNow, ...]
+    done: bool
+    climbs_so_far: int
+    climbs_expected: int
+    balances: tuple[tuple[str, Balance], ...]
+    against_units: tuple[tuple[str, AgainstUnit], ...]
+    pressures: Pressures
+    refusals: tuple[tuple[str, str], ...]
+    cautions: tuple[Say, ...]
+
+
+def whole(visit: Visit, hood: Hood, closing: bool = False, by_proportion: bool = False) -> Whole:
+    """Return where the balancing of a visit stands and what comes next.
+
+    Parameters
+    ----------
+    visit : Visit
+    hood : Hood
+        The visit's own.
+    closing : bool
+        Every terminal is to be read once more at the end.
+    by_proportion : bool
+        Steps of the textbook's proportional procedure; predictions and verdicts stay those of the model.
+
+    Raises
+    ------
+    UsageError
+        A side can't be balanced.
+    """
+    sides = tuple(_side_now(visit, named) for named in sides_of(visit, hood, closing))
+    scale = ("hood",) if _one_scale(hood) else ()
+    balances = _balances(visit, hood, sides, scale)
+    house = _house(visit, sides, dict(balances))
+    steps: dict[int, Step] = {}
+    refusals: list[tuple[str, str]] = []
+    open_: list[SideNow] = []
+    for one in sides:
+        step, key = _allowed(visit, one, _asked(one, by_proportion), house)
+        if key:
+            refusals.append((key, step.terminal))
+            # Reading is never forbidden: a side whose step is refused is read to its end.
+            unread = [name for name in one.sum.unread if name not in dict(one.named.left_out)]
+            step = Step("measure", "not read yet", unread[0]) if unread else step
+        steps[id(one)] = step
+        if step.do != "done" and (not key or step.do == "measure"):
+            open_.append(one)
+    chosen = _chosen(visit, open_, steps)
+    ends = [step for step in steps.values() if step.do == "done"]
+    over = [step for step in ends if step.why not in WITHIN]
+    if chosen is not None:
+        named = chosen.named
+        following = Next(steps[id(chosen)], named.system, named.direction)
+    elif not sides:
+        following = Next(Step("done", "nothing to balance"))
+    elif len(ends) == len(sides):
+        following = Next((over or ends)[0])
+    else:
+        following = Next(Step("done", "forbidden", refusals[0][1]), refused=refusals[0][0])
+    found = _pressures(visit, hood, sides, scale)
+    readings = _in_order(visit, sides)
+    return Whole(
+        following,
+        sides,
+        bool(sides) and len(ends) == len(sides) and not over,
+        n_climbs(readings),
+        sum(one.advice.climbs_expected for one in sides) if open_ else 0,
+        balances,
+        _against_units(visit, sides),
+        found,
+        tuple(refusals),
+        cautions(house.flue_excluded, found, house.balance, bool(visit.plan.other_fans)),
+    )
+
+
+def _side_now(visit: Visit, named: NamedSide) -> SideNow:
+    indoor_c = _number(visit.state.weather.get("indoor_c"))
+    temp_c = indoor_c if named.direction == "extract" else None
+    advice, reads = advise(named.side), []
+    for stands in advice.standings:
+        here = visit.state.at(stands.id, visit.state.setting)
+        if here:
+            newest = here[-1].entry
+            by = str(newest.get("meter") or newest.get("by") or "hood")
+            reads.append(Read(stands.id, _as_now(result(here), stands), by, False, temp_c))
+    read = {one.terminal for one in reads}
+    unread = [t.id for t in named.side.terminals if t.id not in read]
+    unread += [name for name, why in named.left_out if why != "design flow zero"]
+    return SideNow(named, advice, side_sum(named.direction, reads, unread))
+
+
+def _as_now(read: Result, stands: Standing) -> Result:
+    """Return a terminal's result carried over to its flow now with no hood on.
+
+    The fan or other valves may have changed it since. Its terms keep their size relative to the flow; what `stands` is
+    less sure of than the reading was is a term of its own.
+    """
+    part = stands.now_m3h / read.flow_m3h
+    more = math.sqrt(max(stands.u_now_m3h**2 - (part * read.u_flow_m3h) ** 2, 0.0))
+    terms = [(name, u * part, dof, scope) for name, u, dof, scope in read.terms]
+    terms += [("carried over", more, None, "reading")] if more > 0.0 else []
+    u, own = math.hypot(part * read.u_flow_m3h, more), math.hypot(part * read.u_own_m3h, more)
+    return replace(
+        read,
+        flow_m3h=stands.now_m3h,
+        u_flow_m3h=u,
+        expanded_m3h=part * read.expanded_m3h * u / (part * read.u_flow_m3h),
+        u_own_m3h=own,
+        terms=tuple(terms),
+    )
+
+
+def _number(value: object) -> float | None:
+    return float(value) if isinstance(value, int | float) else None
+
+
+def _one_scale(hood: Hood) -> bool:
+    """Whether the hood has one scale for both directions."""
+    own = [table.extract for table in (hood.vane, hood.taps) if table is not None]
+    return not any(own)
+
+
+def _of_system(sides: tuple[SideNow, ...], system: str) -> dict[str, SideNow]:
+    return {one.named.direction: one for one in sides if one.named.system == system}
+
+
+def _balances(
+    visit: Visit, hood: Hood, sides: tuple[SideNow, ...], scale: tuple[str, ...]
+) -> tuple[tuple[str, Balance], ...]:
+    found = []
+    for system in visit.plan.systems:
+        both = _of_system(sides, system.name)
+        if system.kind == "heat-recovery" and len(both) == 2 and all(one.sum.reads for one in both.values()):
+            supply, extract = both["supply"].sum, both["extract"].sum
+            judged = balance(supply, extract, visit.plan.rule, one_scale=scale, r_k_c=hood.r_k_c)
+            found.append((system.name, judged))
+    return tuple(found)
+
+
+def _against_units(visit: Visit, sides: tuple[SideNow, ...]) -> tuple[tuple[str, AgainstUnit], ...]:
+    found = []
+    for one in sides:
+        system = visit.plan.system(one.named.system)
+        if one.named.direction == "supply":
+            figure, u = system.unit_supply_m3h, system.u_unit_supply_m3h
+        else:
+            figure, u = system.unit_extract_m3h, system.u_unit_extract_m3h
+        # The figure is of the fan as it was at the beginning.
+        if figure is not None and one.sum.reads and one.named.side.fan_ratio == 1.0:
+            found.append((system.name, against_unit(one.sum, figure, u, visit.plan.rule)))
+    return tuple(found)
+
+
+def _pressures(visit: Visit, hood: Hood, sides: tuple[SideNow, ...], scale: tuple[str, ...]) -> Pressures:
+    """Return the dwelling's pressure from all systems that have fans."""
+    kinds = {system.name: system.kind for system in visit.plan.systems}
+    driven = [one for one in sides if kinds[one.named.system] != "natural"]
+    if not driven or not any(one.sum.reads for one in driven):
+        return Pressures((), ("readings" if driven or not sides else "fans",), ())
+    sums = {}
+    for direction in DIRECTIONS:
+        mine = [one.sum for one in driven if one.named.direction == direction]
+        reads = [read for each in mine for read in each.reads]
+        sums[direction] = side_sum(direction, reads, [name for each in mine for name in each.unread])
+    gap = imbalance(sums["supply"], sums["extract"], one_scale=scale, r_k_c=hood.r_k_c)
+    weather = visit.state.weather
+    indoor_c, outdoor_c = _number(weather.get("indoor_c")), _number(weather.get("outdoor_c"))
+    return pressures(gap, visit.plan.site, visit.plan.other_fans, indoor_c, outdoor_c)
+
+
+def _house(visit: Visit, sides: tuple[SideNow, ...], balances: dict[str, Balance]) -> House:
+    rooms = {room.name: room.kind for room in visit.plan.rooms}
+    damp = {
+        t.id: float(t.design(visit.state.setting) or 0.0)
+        for t in visit.state.terminals(visit.plan)
+        if t.direction == "extract" and (t.damp or rooms.get(t.room) in DAMP_ROOMS)
+    }
+    now = {
+        stands.id: stands.now_m3h
+        for one in sides
+        for stands in one.advice.standings
+        if any(reading.terminal == stands.id for reading in one.named.side.readings)
+    }
+    side_m3h: dict[Direction, float] = {
+        direction: math.fsum(one.sum.flow_m3h for one in sides if one.named.direction == direction)
+        for direction in DIRECTIONS
+    }
+    # Sums that lack a terminal say nothing of which side is more.
+    worst = next((one for one in balances.values() if not one.unread), None)
+    excluded = not flue_not_excluded(visit.plan, visit.state)
+    return House(excluded, now, damp, worst, side_m3h)
+
+
+def _asked(one: SideNow, by_proportion: bool) -> Step:
+    return proportional.next_step(one.named.side) if by_proportion else one.advice.step
+
+
+def _allowed(visit: Visit, one: SideNow, step: Step, house: House) -> tuple[Step, str]:
+    """Return a step with its limits within what the house allows, and the key of why it is refused, else empty."""
+    if step.do == "fan" and step.ratio is not None:
+        part = step.ratio / one.named.side.fan_ratio
+        all_after = {s.id: s.now_m3h * part for s in one.advice.standings if s.id in house.now_m3h}
+        fan = Change("up" if part >= 1.0 else "down", "fan", "", all_after)
+        return step, worsens(fan, one.named.direction, house) or ""
+    if step.do != "turn":
+        return step, ""
+    target = step.target_m3h
+    if target is None:
+        way: Literal["up", "down"] = "up" if step.until == "open" else "down"
+        return step, worsens(Change(way, "valve", step.terminal), one.named.direction, house) or ""
+    here = visit.state.at(step.terminal, visit.state.setting)
+    read = here[-1].flow_m3h if here else target
+    way = "up" if target >= read else "down"
+    if step.until != "reads":
+        way = "up" if step.until == "open" else "down"
+    # The target is as read, what the house is judged by without a hood: the change carries over, not the figure.
+    after = {step.terminal: house.now_m3h.get(step.terminal, read) * target / read}
+    key = worsens(Change(way, "valve", step.terminal, after), one.named.direction, house)
+    if key:
+        return step, key
+    try:
+        least, most = allowed_m3h(visit, step.terminal, target)
+    except NotNow as refused:
+        return step, refused.say.key
+    low, high = step.low_m3h, step.high_m3h
+    return replace(step, low_m3h=low and max(low, least), high_m3h=high and min(high, most)), ""
+
+
+def _chosen(visit: Visit, sides: list[SideNow], steps: dict[int, Step]) -> SideNow | None:
+    if not sides:
+        return None
+    order = [terminal.id for terminal in visit.state.terminals(visit.plan)]
+    last = visit.state.placements[-1].terminal if visit.state.placements else ""
+    here = [one for one in sides if steps[id(one)].do == "turn" and steps[id(one)].terminal == last]
+    unread = [one for one in sides if steps[id(one)].why == "not read yet"]
+    if here:
+        return here[0]
+    if unread:
+        return min(unread, key=lambda one: order.index(steps[id(one)].terminal))
+    return sides[0]
+
+
+def _in_order(visit: Visit, sides: tuple[SideNow, ...]) -> list[FlowRead]:
+    """Return the readings of all sides in the order of the visit: going to the other side and back is two climbs."""
+    left = {
+        terminal.id: iter([r for r in one.named.side.readings if r.terminal == terminal.id])
+        for one in sides
+        for terminal in one.named.side.terminals
+    }
+    here = [p for p in visit.state.placements if p.terminal in left and p.setting == visit.state.setting]
+    return [next(left[p.terminal]) for p in sorted(here, key=lambda p: (p.epoch[0], p.line))]
