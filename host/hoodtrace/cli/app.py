@@ -10,6 +10,7 @@ import typer
 
 import hoodtrace
 from hoodtrace.cli.backpressure import backpressure
+from hoodtrace.cli.balance import balance
 from hoodtrace.cli.board import board
 from hoodtrace.cli.calibrate import calibrate
 from hoodtrace.cli.checks import placement, zero
@@ -50,6 +51,7 @@ COMMANDS: tuple[tuple[str, Callable[..., None]], ...] = (
     ("record", record),
     ("fetch", fetch),
     ("readings", readings),
+    ("balance", balance),
     ("review", review),
     ("export", export),
     ("compare", compare),

@@ -144,6 +144,10 @@ class Words:
             return f"{self.number(value, 0)}{space}s"
         if name.endswith("_m"):
             return f"{self.number(value, 1)}{space}m"
+        if name == "pa" or name.endswith("_pa"):
+            return f"{self.number(value, 1)}{space}Pa"
+        if name == "ratio" or name.endswith("_ratio"):
+            return self.number(value, 2)
         return str(value) if isinstance(value, int) else self.number(value, 1)
 
     def _why(self, why: str) -> str:
