@@ -272,7 +272,7 @@ def test_no_decision_of_one_who_watches_reaches_the_visit(guard: Guard, desk: De
         return [
             await pulse.decide(page, answer, version),
             await pulse.decide(page, {"do": "alarm"}, None),
-            await pulse.press(page, "accept", pulse.desk.visit.state.n_lines),
+            await pulse.press(page, "accept", pulse.desk.visit.state.n_decisions),
             await pulse.press(page, "repeat", version),
         ]
 
@@ -289,3 +289,15 @@ def test_no_decision_of_one_who_watches_reaches_the_visit(guard: Guard, desk: De
     assert taken == [True, True, True, False]
     assert late == "Somebody else decided meanwhile. Look again, then decide."
     assert desk.visit.state.n_lines == 3
+
+
+def test_what_the_program_itself_writes_makes_no_button_old(guard: Guard, desk: Desk) -> None:
+    """A trace that was opened is a line of the journal, but nobody's decision."""
+    desk.visit.decide({"do": "trace opened", "trace": "traces/01.trace"}, "2030-01-01T09:00:01+00:00")
+    token = cookie(guard, guard.key).split("=", 1)[1]
+
+    async def pressed() -> tuple[bool, str]:
+        pulse, page = Pulse(desk, Words("en"), guard), Listener(token)
+        return await pulse.press(page, "accept", pulse.screen.version), page.heard
+
+    assert asyncio.run(pressed()) == (True, "")

@@ -37,6 +37,8 @@ from hoodtrace.units import m3_s, m3h
 
 N_PARTS = 4
 LEAST_M3H = 1e-3
+VALVES = ("same", "turned", "open", "shut")
+"""How the valve was before a reading that is entered: untouched, turned, turned to a stop."""
 EVENTS = ("filter", "door", "window", "other fan", "control")
 
 
@@ -134,6 +136,8 @@ def _enter(page: Decides, terminal: str, dialog: Element) -> None:
             "flow_m3h": _flow(fields, "flow", words("page.enter_flow")),
         }
         u_label, meter = words("page.enter_u"), fields.get("meter", "").strip()
+        valve = fields.get("valve", "same")
+        said |= {"after_turn": valve != "same", "at_stop": valve if valve in ("open", "shut") else None}
         said["u_m3h"] = number_of(fields, "u", u_label, LEAST_M3H, MOST_M3H, needed=False)
         return said | {"meter": text_of(fields, "meter", words("page.enter_meter"), 100) if meter else None}
 
@@ -141,6 +145,10 @@ def _enter(page: Decides, terminal: str, dialog: Element) -> None:
         field(words("page.enter_flow"), "flow", "number")
         field(words("page.enter_u"), "u", "number", needed=False)
         field(words("page.enter_meter"), "meter", needed=False, maxlength=100)
+        target = page.visit.state.target
+        turned = target is not None and target.terminal == terminal
+        kinds = [(name, words.word("page", f"enter_valve_{name}")) for name in VALVES]
+        choice(words("page.enter_valve"), "valve", kinds, "turned" if turned else "same")
         submit(words("ask.save"))
 
 

@@ -14,6 +14,7 @@ from nicegui import Client, html, ui
 from nicegui.element import Element
 
 from hoodtrace.dwelling.screen import Row, Say, Screen
+from hoodtrace.pages.balance_panel import BalancePanel
 from hoodtrace.pages.controls import Sent, button
 from hoodtrace.pages.dialogs import alarm_over_dialog, house_dialog, open_dialog, take_back_dialog, terminal_dialog
 from hoodtrace.pages.facts import row_facts
@@ -60,6 +61,7 @@ class LivePage:
         self._part("doing", self._doing, (screen.mode, question), screen)
         self._part("acting", self._acting, (screen.mode, screen.live.state == BY_HAND, self._newest()), screen)
         self._part("rows", self._rows, (screen.rows, screen.mode), screen)
+        self._balance.draw(screen)
 
     def drop(self) -> None:
         """Forget the page, to make room for newer ones of its session."""
@@ -111,6 +113,7 @@ class LivePage:
                 with html.section(**{"aria-label": words("page.list_title")}).classes("list"):
                     html.h2(words("page.list_title"))
                     self.rows = html.ul().classes("rows")
+                self._balance = BalancePanel(self, self.pulse.balance, self._decides)
         self.dialogs = html.div()
         begin = {
             "language": words.language,

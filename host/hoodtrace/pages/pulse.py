@@ -17,6 +17,7 @@ from typing import Any, Protocol
 from hoodtrace.dwelling.decided import LONGEST_TEXT
 from hoodtrace.dwelling.screen import Live, Say, Screen
 from hoodtrace.errors import HoodtraceError
+from hoodtrace.pages.balance_watch import BalanceWatch
 from hoodtrace.pages.facts import Facts, changed, facts, live_facts
 from hoodtrace.pages.guard import Guard
 from hoodtrace.reporting.texts import Words
@@ -37,6 +38,7 @@ class DeskLike(Protocol):
 
     lock: Any
     visit: Any
+    hood: Any
 
     def screen(self) -> Screen: ...  # noqa: D102
     def live(self) -> Live: ...  # noqa: D102
@@ -78,6 +80,7 @@ class Pulse:
         self.screen = desk.screen()
         self.facts: Facts = facts(self.screen, words)
         self.pages: dict[Page, bool] = {}
+        self.balance = BalanceWatch(desk)
         self._trail: list[tuple[float, float, bool]] = []
         self._wake = asyncio.Event()
         self._count = 0
@@ -116,6 +119,7 @@ class Pulse:
         now = {**self.facts, **found}
         news = changed(self.facts, now)
         self.facts = now
+        self.balance.look()
         if self._count % ALIVE_EACH == 0:
             news["beat"] = self._count
         more = self._new_trail() if self._count % TRAIL_EACH == 0 else []
@@ -144,7 +148,7 @@ class Pulse:
         live = self.desk.live()
         shown = self.screen
         moved = (live.state, live.turn, live.trouble) != (shown.live.state, shown.live.turn, shown.live.trouble)
-        if whole or moved or self.desk.visit.state.n_lines != shown.version:
+        if whole or moved or self.desk.visit.state.n_decisions != shown.version:
             self.screen = self.desk.screen()
             return facts(self.screen, self.words)
         return live_facts(live, shown, self.words)
@@ -185,7 +189,7 @@ class Pulse:
 
         def ask() -> Say | None:
             with self.desk.lock:
-                if self.desk.visit.state.n_lines != version:
+                if self.desk.visit.state.n_decisions != version:
                     return Say("refused.meanwhile")
                 if what == "accept":
                     self.desk.accept_early()
