@@ -109,7 +109,7 @@ def _meet(one: tuple[int, int], other: tuple[int, int]) -> bool:
 def _epoch(window: Window, start_s: object, kept: KeptTrace, state: State) -> tuple[int, int]:
     """Return which flow of its terminal a window is of: by the readings around it, for a turn is written after them."""
     terminal = str(window.terminal)
-    house, turned = state.epoch_then(terminal, _utc_of(kept, window))
+    house, turned = state.epoch(terminal, _utc_of(kept, window))
     here = [p for p in state.given if p.terminal == terminal and p.entry.get("trace") == window.trace]
     here = [p for p in here if isinstance(p.entry.get("start_s"), int | float)]
     if not here or not isinstance(start_s, int | float):

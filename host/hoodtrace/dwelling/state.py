@@ -61,10 +61,9 @@ class State:
     """A visit so far.
 
     `given` are the readings that the visit gave, `reviewed` what people chose afterwards; `held` are holds that were
-    called enough and whose reading is still being worked out, by key; `changes` are when (line, time of day) something
-    changed in the house (no terminal) or at a terminal; `of_house` are the events and fan settings that count the
-    house's epochs; `trailing` is what the newest decision was, for the sentence
-    that confirms it.
+    called enough and whose reading is still being worked out, by key; `of_house` are the events and fan settings, whose
+    number is the house's epoch; `turns` are when (time of day) a terminal's valve was turned; `trailing` is what the
+    newest decision was, for the sentence that confirms it.
     """
 
     n_lines: int = 0
@@ -84,11 +83,9 @@ class State:
     doubt: Entry | None = None
     stopped: bool = False
     finished: bool = False
-    house: int = 0
     recheck: bool = False
     weather: dict[str, Any] = field(default_factory=dict)
-    turned: dict[str, int] = field(default_factory=dict)
-    changes: list[tuple[int, str, str]] = field(default_factory=list)
+    turns: list[tuple[str, str]] = field(default_factory=list)
     of_house: list[Entry] = field(default_factory=list)
     added: list[Terminal] = field(default_factory=list)
     traces: dict[str, Entry] = field(default_factory=dict)
@@ -99,10 +96,10 @@ class State:
         """The readings that count now, oldest first: those of the visit, and what people made of them in review."""
         return placements_as_chosen(self.given, self.reviewed) if self.reviewed.done else self.given
 
-    def epoch_then(self, terminal: str, utc: str) -> tuple[int, int]:
-        """Return the epoch of a terminal at a time of day (ISO 8601, UTC; empty: now)."""
-        before = [name for _, when, name in self.changes if not utc or when <= utc]
-        return before.count(""), before.count(terminal)
+    def epoch(self, terminal: str, utc: str = "") -> tuple[int, int]:
+        """Return the epoch of a terminal, now or at a time of day (ISO 8601, UTC)."""
+        house = sum(not utc or _utc(entry) <= utc for entry in self.of_house)
+        return house, sum(name == terminal and (not utc or when <= utc) for when, name in self.turns)
 
     def terminals(self, plan: Plan) -> tuple[Terminal, ...]:
         """Return the plan's terminals and those that were added on the spot, in walking order."""
@@ -168,7 +165,7 @@ def _reading(state: State, plan: Plan, entry: Entry) -> None:
     terminal = str(entry["terminal"])
     if entry.get("after_turn") and "epoch" not in entry:
         _turned(state, terminal, entry)
-    house, turned = entry.get("epoch", (state.house, state.turned.get(terminal, 0)))
+    house, turned = entry.get("epoch", state.epoch(terminal))
     epoch = int(house), int(turned)
     _withdraw(state, entry.get("instead_of"))
     if not 0.0 < float(entry["flow_m3h"]) < math.inf or not 0.0 <= float(entry["u_flow_m3h"]) < math.inf:
@@ -199,8 +196,7 @@ def _held(state: State, plan: Plan, entry: Entry) -> None:
     terminal = str(entry["terminal"])
     if entry.get("target") is not None:
         _turned(state, terminal, entry)
-    epoch = [state.house, state.turned.get(terminal, 0)]
-    state.held[str(entry["key"])] = {**entry, "epoch": epoch}
+    state.held[str(entry["key"])] = {**entry, "epoch": list(state.epoch(terminal))}
     _reached(state, terminal, str(entry["stage"]))
 
 
@@ -273,14 +269,11 @@ def _event(state: State, plan: Plan, entry: Entry) -> None:
 
 
 def _fan(state: State, plan: Plan, entry: Entry) -> None:
-    state.house += 1
-    state.changes.append((state.n_lines, _utc(entry), ""))
     state.of_house.append(entry)
 
 
 def _turned(state: State, terminal: str, entry: Entry) -> None:
-    state.turned[terminal] = state.turned.get(terminal, 0) + 1
-    state.changes.append((state.n_lines, _utc(entry), terminal))
+    state.turns.append((_utc(entry), terminal))
 
 
 def _utc(entry: Entry) -> str:

@@ -6,14 +6,12 @@ thread while the page is there already. What can't be done is an answer with a t
 
 from __future__ import annotations
 
-import contextlib
 import html
 import json
 import logging
 import mimetypes
 import string
 import threading
-import webbrowser
 from collections.abc import Callable
 from typing import TYPE_CHECKING, Any
 
@@ -21,7 +19,7 @@ from hoodtrace.board.time_of_day import utc_text
 from hoodtrace.errors import FileError, HoodtraceError
 from hoodtrace.pages.guard import Guard
 from hoodtrace.pages.review_asked import MOST_BYTES, Malformed, asked, stretch
-from hoodtrace.pages.server import HERE, STATIC, listener_at
+from hoodtrace.pages.server import HERE, STATIC, listener_at, run
 from hoodtrace.reporting.texts import Words
 
 if TYPE_CHECKING:
@@ -79,25 +77,7 @@ def serve_review(
     pages = ReviewPages(review, Words(language))
     # First of all: reading takes longer than everything else together.
     threading.Thread(target=pages.load, daemon=True).start()
-    import uvicorn
-
-    guard = Guard(pages.app(), pages.words)
-    url = f"http://{HERE}:{listener.getsockname()[1]}/enter?key={guard.key}"
-    if pages.words.missing:
-        tell(pages.words("page.language_missing", wanted=pages.words.missing))
-    tell(f"Page: {url}")
-    if open_browser:
-        webbrowser.open(url)
-    config = uvicorn.Config(
-        guard,
-        log_level="warning",
-        ws="none",
-        proxy_headers=False,
-        server_header=False,
-        timeout_graceful_shutdown=1,
-    )
-    with contextlib.suppress(KeyboardInterrupt):
-        uvicorn.Server(config).run(sockets=[listener])
+    run(Guard(pages.app(), pages.words), listener, pages.words, open_browser, tell, "none")
 
 
 class ReviewPages:

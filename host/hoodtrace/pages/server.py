@@ -13,7 +13,7 @@ import tempfile
 import webbrowser
 from collections.abc import AsyncIterator, Callable
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Literal
 
 from hoodtrace.errors import UsageError
 from hoodtrace.pages.guard import Guard, Scope
@@ -60,30 +60,43 @@ def serve(
     UsageError
         The port is taken.
     """
-    import uvicorn
-
     words = Words(language)
     listener = listener_at(host or (EVERYWHERE if lan else HERE), port)
     port = listener.getsockname()[1]
     app = nicegui_app_of(words)
     guard = Guard(app, words, lan)
     _add_page(desk, words, guard, app)
-    url = f"http://{HERE}:{port}/enter?key={guard.key}"
+
+    def tell_phone() -> None:
+        _tell_phone(guard, port, tell)
+
+    if lan:
+        guard.on_code.append(tell_phone)
+    run(guard, listener, words, open_browser, tell, "wsproto", tell_phone if lan else None)
+
+
+def run(
+    guard: Guard,
+    listener: socket.socket,
+    words: Words,
+    open_browser: bool,
+    tell: Callable[[str], None],
+    ws: Literal["wsproto", "none"],
+    told: Callable[[], None] | None = None,
+) -> None:
+    """Tell where the page is, open it, and serve it until Ctrl-C; `told` is called once the address is told."""
+    import uvicorn
+
+    url = f"http://{HERE}:{listener.getsockname()[1]}/enter?key={guard.key}"
     if words.missing:
         tell(words("page.language_missing", wanted=words.missing))
     tell(f"Page: {url}")
-    if lan:
-        _tell_phone(guard, port, tell)
-        guard.on_code.append(lambda: _tell_phone(guard, port, tell))
+    if told is not None:
+        told()
     if open_browser:
         webbrowser.open(url)
     config = uvicorn.Config(
-        guard,
-        log_level="warning",
-        ws="wsproto",
-        proxy_headers=False,
-        server_header=False,
-        timeout_graceful_shutdown=1,
+        guard, log_level="warning", ws=ws, proxy_headers=False, server_header=False, timeout_graceful_shutdown=1
     )
     with contextlib.suppress(KeyboardInterrupt):
         uvicorn.Server(config).run(sockets=[listener])
