@@ -15,7 +15,7 @@ import numpy as np
 import numpy.typing as npt
 
 from hoodtrace.balancing.case import FanKind, Side, checked, n_climbs
-from hoodtrace.balancing.evidence import Evidence, gathered, stuck
+from hoodtrace.balancing.evidence import Evidence, gathered
 from hoodtrace.balancing.fit import U_FAN_GAIN, U_FAN_WALK, Fitted, Posed, fits
 from hoodtrace.balancing.picture import Picture, all_within, picture
 from hoodtrace.balancing.standing import READ_SWING, Level, Standing, level, standings, verdict_of_all
@@ -79,11 +79,12 @@ def advise(side: Side) -> Advice:
     seen = picture(side, case, fit)
     p_all = all_within(seen.now, seen)
     inside, shift = _inside(side, seen)
-    still = np.array([terminal.id in stuck(side) for terminal in side.terminals])
+    evidence = gathered(side, case, fit, seen)
+    stuck = {one.terminal for one in evidence if one.kind == "stuck valve"}
+    still = np.array([terminal.id in stuck for terminal in side.terminals])
     up = ~still & (case.open_at != case.position_now)
     down = ~still & (case.shut_at != case.position_now)
     view = Outlook(inside, shift, up, down, p_all, p_all >= 1.0 - STOP_PART * side.risk)
-    evidence = gathered(side, case, fit, seen)
     step, order = _step(side, case, fit, seen, view, evidence)
     stand = standings(side, seen)
     names = [terminal.id for terminal in side.terminals]

@@ -74,6 +74,16 @@ class Side:
     fan_most: float = math.inf
     closing: bool = False
 
+    @property
+    def read(self) -> frozenset[str]:
+        """The terminals that have a reading."""
+        return frozenset(reading.terminal for reading in self.readings)
+
+    @property
+    def unread(self) -> tuple[str, ...]:
+        """The terminals that have none, in the order of the plan."""
+        return tuple(terminal.id for terminal in self.terminals if terminal.id not in self.read)
+
 
 def checked(side: Side) -> Side:
     """Return `side` as it is where it can be balanced.

@@ -57,11 +57,6 @@ def _most(side: Side) -> float:
     return 1.0 if side.fan == "none" else side.fan_most / side.fan_ratio
 
 
-def stuck(side: Side) -> frozenset[str]:
-    """Return the terminals whose valve did nothing when it was last turned."""
-    return frozenset(one.terminal for one in _valves(side) if one.kind == "stuck valve")
-
-
 def _valves(side: Side) -> list[Evidence]:
     found: dict[str, Evidence] = {}
     for k, after in enumerate(side.readings):

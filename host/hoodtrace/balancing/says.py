@@ -5,6 +5,7 @@ One place for the command line and the page; the texts hold the sentences in eve
 
 from __future__ import annotations
 
+from collections.abc import Collection
 from typing import TYPE_CHECKING
 
 from hoodtrace.balancing.case import Side
@@ -18,7 +19,7 @@ if TYPE_CHECKING:
     from hoodtrace.balancing.house_pressure import Pressures
     from hoodtrace.balancing.house_sums import Balance
     from hoodtrace.balancing.standing import Level
-    from hoodtrace.balancing.whole import Next
+    from hoodtrace.balancing.whole import Next, Whole
 
 PRESSURES_SAY_IT = ("house.pressure", "house.no_estimate", "house.not_in_it")
 """Cautions that `pressure_says` says with more."""
@@ -78,9 +79,14 @@ def fan_says(side: Side, kind: str, p: float) -> tuple[Say, ...]:
     return (Say(f"evidence.fan_{kind}", {"p_rel": p}),)
 
 
-def balance_says(system: str, found: Balance, waits_for: tuple[str, ...] = ()) -> tuple[Say, ...]:
-    """Return how the sides of a system stand to each other; nothing of it while terminals are still to be read."""
-    if waits_for:
+def waited_for(found: Whole) -> frozenset[str]:
+    """Return the terminals that are still to be read."""
+    return frozenset(name for one in found.sides for name in one.named.side.unread)
+
+
+def balance_says(system: str, found: Balance, waiting: Collection[str] = ()) -> tuple[Say, ...]:
+    """Return how the sides of a system stand to each other; nothing of it while any of `waiting` is missing in it."""
+    if waits_for := [name for name in found.unread if name in waiting]:
         return (Say("evidence.balance_waits", {"system": system, "names": ", ".join(waits_for)}),)
     values: dict[str, Value] = {
         "system": system,

@@ -21,17 +21,14 @@ from hoodtrace.balancing.says import (
     refused_say,
     step_say,
     unit_says,
+    waited_for,
     why_says,
 )
-from hoodtrace.dwelling.decided import NotNow
 from hoodtrace.dwelling.screen import Say, Value
-from hoodtrace.dwelling.targets import allowed_m3h
 from hoodtrace.dwelling.verdict import Verdict, limits_m3h
 
 if TYPE_CHECKING:
-    from hoodtrace.balancing.case import Side
     from hoodtrace.balancing.standing import Standing
-    from hoodtrace.balancing.step import Step
     from hoodtrace.balancing.whole import SideNow, Whole
     from hoodtrace.dwelling.plan import Terminal
     from hoodtrace.dwelling.visit import Visit
@@ -108,17 +105,12 @@ def shown(visit: Visit, found: Whole) -> Shown:
     """Return what the page shows of `found`, which was worked out for `visit` as it is."""
     terminals = visit.state.terminals(visit.plan)
     step = found.next.step
-    say, why = step_say(found.next, _place(terminals, step.terminal)), why_says(found.next)
-    decision, label, refused = _decision(visit, found)
-    if refused is not None:
-        why = (*why, refused)
-    elif decision is not None and step.do == "turn" and step.until == "reads":
-        say = Say(say.key, {**say.values, "low_m3h": decision["low_m3h"], "high_m3h": decision["high_m3h"]})
+    decision, label = _decision(found)
     under_way = decision is not None and _under_way(visit, decision)
     climbs: dict[str, Value] = {"n": found.climbs_so_far, "more": found.climbs_expected}
     return Shown(
-        say,
-        why,
+        step_say(found.next, _place(terminals, step.terminal)),
+        why_says(found.next),
         Say("advice.climbs_done" if found.climbs_expected == 0 else "advice.climbs", climbs),
         tuple(_line(terminal, found) for terminal in terminals),
         None if under_way else decision,
@@ -140,33 +132,17 @@ def _place(terminals: tuple[Terminal, ...], name: str) -> str:
 # ---- the step
 
 
-def _decision(visit: Visit, found: Whole) -> tuple[dict[str, Any] | None, Say | None, Say | None]:
-    """Return the decision that takes the step, the words of its button, and why the visit would refuse it."""
+def _decision(found: Whole) -> tuple[dict[str, Any] | None, Say | None]:
+    """Return the decision that takes the step, and the words of its button; `whole` has asked what the visit allows."""
     step = found.next.step
     if step.do == "measure":
-        return {"do": "go", "terminal": step.terminal}, Say("advice.go"), None
+        return {"do": "go", "terminal": step.terminal}, Say("advice.go")
     if step.do == "fan":
-        return {"do": "fan", "system": found.next.system, "side": found.next.side}, Say("advice.take_fan"), None
+        return {"do": "fan", "system": found.next.system, "side": found.next.side}, Say("advice.take_fan")
     if step.do == "turn" and step.until == "reads":
-        try:
-            decision = _target(visit, step)
-        except NotNow as error:
-            return None, None, error.say
-        return decision, Say("advice.take_target"), None
-    return None, None, None
-
-
-def _target(visit: Visit, step: Step) -> dict[str, Any] | None:
-    if step.target_m3h is None or step.low_m3h is None or step.high_m3h is None:
-        return None
-    least, most = allowed_m3h(visit, step.terminal, step.target_m3h)
-    return {
-        "do": "target",
-        "terminal": step.terminal,
-        "target_m3h": step.target_m3h,
-        "low_m3h": max(step.low_m3h, least),
-        "high_m3h": min(step.high_m3h, most),
-    }
+        target = {name: getattr(step, name) for name in ("terminal", "target_m3h", "low_m3h", "high_m3h")}
+        return {"do": "target", **target}, Say("advice.take_target")
+    return None, None
 
 
 def _under_way(visit: Visit, decision: Mapping[str, Any]) -> bool:
@@ -213,17 +189,13 @@ def _balanced(terminal: Terminal, stands: Standing, side: SideNow) -> Line:
         stands.from_,
     )
     values: dict[str, Value] = {"now_m3h": now, "design_m3h": design, "low_m3h": now / spread, "high_m3h": now * spread}
-    if not _was_read(terminal.id, side.named.side):
+    if terminal.id not in side.named.side.read:
         key = "unread"
     elif stands.proportion == "outside":
         key = "less" if stands.ratio < _middle(band) else "more"
     else:
         key = stands.proportion
     return Line(terminal.id, terminal.room, terminal.direction, Say(f"advice.row_{key}", values), at)
-
-
-def _was_read(name: str, side: Side) -> bool:
-    return any(reading.terminal == name for reading in side.readings)
 
 
 def _band(terminal: Terminal, side: SideNow) -> tuple[float, float]:
@@ -247,15 +219,14 @@ def _evidence(found: Whole) -> list[Told]:
     for one in found.sides:
         side, advice = one.named.side, one.advice
         said = [evidence_say(each, side.fan == "none") for each in advice.evidence]
-        if advice.settles and not _unread(one):
+        if advice.settles and not one.named.side.unread:
             said.append(Say("evidence.settles", {"terminal": advice.settles}))
         said += level_says(advice.level)
         said += fan_says(side, advice.fan, advice.p_fan)
         told += [Told(one.named.system, one.named.direction, (each,)) for each in said]
-    waiting = {name for one in found.sides for name in _unread(one)}
+    waiting = waited_for(found)
     for system, judged in found.balances:
-        waits_for = tuple(name for name in judged.unread if name in waiting)
-        told.append(Told("", "", balance_says(system, judged, waits_for)))
+        told.append(Told("", "", balance_says(system, judged, waiting)))
     for system, against in found.against_units:
         if not waiting.intersection(against.unread):
             told.append(Told("", "", unit_says(system, against)))
@@ -267,7 +238,3 @@ def _house(found: Whole) -> tuple[tuple[Say, ...], ...]:
     said = pressure_says(found.pressures)
     n = len(found.pressures.estimates)
     return *((one,) for one in said[:n]), said[n:]
-
-
-def _unread(one: SideNow) -> list[str]:
-    return [t.id for t in one.named.side.terminals if not _was_read(t.id, one.named.side)]

@@ -13,11 +13,9 @@ import math
 from dataclasses import dataclass
 from typing import Literal
 
-import numpy as np
-
 from hoodtrace.balancing.case import Side
 from hoodtrace.balancing.picture import Picture
-from hoodtrace.dwelling.verdict import Verdict, conformance, limits_m3h
+from hoodtrace.dwelling.verdict import Verdict, conformance, judged, limits_m3h
 
 READ_SWING = 0.02
 """A flow that has changed by less than this (ln) since it was read in this position counts as read."""
@@ -60,7 +58,6 @@ def standings(side: Side, seen: Picture) -> tuple[Standing, ...]:
         inside = conformance(float(seen.log_now[k]), own, None, float(seen.low[k]), float(seen.high[k]))
         low, high = limits_m3h(terminal.design_m3h, terminal.limit, side.tolerance_rel)
         u = math.hypot(own, u_common) * now
-        level = conformance(now, u, None, low, high)
         found.append(
             Standing(
                 terminal.id,
@@ -70,8 +67,8 @@ def standings(side: Side, seen: Picture) -> tuple[Standing, ...]:
                 own * now,
                 now / terminal.design_m3h,
                 inside,
-                _verdict(inside, side.risk),
-                _verdict(level, side.risk),
+                judged(float(seen.log_now[k]), own, None, float(seen.low[k]), float(seen.high[k]), side.risk),
+                judged(now, u, None, low, high, side.risk),
                 "read" if seen.swing[k] <= READ_SWING else "predicted",
             )
         )
@@ -105,10 +102,6 @@ def level(side: Side) -> Level:
     return Level(u_common, around and u_common > needed, needed)
 
 
-def _verdict(p: float, risk: float) -> Verdict:
-    return "within" if p >= 1.0 - risk else "outside" if p <= risk else "undecided"
-
-
 def verdict_of_all(p_all: float, risk: float) -> Verdict:
     """Return the verdict on the side as a whole from the probability that all are inside."""
-    return _verdict(float(np.clip(p_all, 0.0, 1.0)), risk)
+    return "within" if p_all >= 1.0 - risk else "outside" if p_all <= risk else "undecided"

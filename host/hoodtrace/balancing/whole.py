@@ -24,7 +24,7 @@ from hoodtrace.dwelling.decided import NotNow
 from hoodtrace.dwelling.questions import flue_not_excluded
 from hoodtrace.dwelling.result import Result, result
 from hoodtrace.dwelling.screen import Say
-from hoodtrace.dwelling.targets import DAMP_ROOMS, allowed_m3h
+from hoodtrace.dwelling.targets import allowed_m3h, is_damp
 
 if TYPE_CHECKING:
     from hoodtrace.dwelling.visit import Visit
@@ -104,8 +104,7 @@ def whole(visit: Visit, hood: Hood, closing: bool = False, by_proportion: bool =
         if key:
             refusals.append((key, step.terminal))
             # Reading is never forbidden: a side whose step is refused is read to its end.
-            unread = [name for name in one.sum.unread if name not in dict(one.named.left_out)]
-            step = Step("measure", "not read yet", unread[0]) if unread else step
+            step = Step("measure", "not read yet", one.named.side.unread[0]) if one.named.side.unread else step
         steps[id(one)] = step
         if step.do != "done" and (not key or step.do == "measure"):
             open_.append(one)
@@ -147,8 +146,7 @@ def _side_now(visit: Visit, named: NamedSide) -> SideNow:
             newest = here[-1].entry
             by = str(newest.get("meter") or newest.get("by") or "hood")
             reads.append(Read(stands.id, _as_now(result(here), stands), by, False, temp_c))
-    read = {one.terminal for one in reads}
-    unread = [t.id for t in named.side.terminals if t.id not in read]
+    unread = [*named.side.unread]
     unread += [name for name, why in named.left_out if why != "design flow zero"]
     return SideNow(named, advice, side_sum(named.direction, reads, unread))
 
@@ -233,17 +231,16 @@ def _pressures(visit: Visit, hood: Hood, sides: tuple[SideNow, ...], scale: tupl
 
 
 def _house(visit: Visit, sides: tuple[SideNow, ...], balances: dict[str, Balance]) -> House:
-    rooms = {room.name: room.kind for room in visit.plan.rooms}
     damp = {
         t.id: float(t.design(visit.state.setting) or 0.0)
         for t in visit.state.terminals(visit.plan)
-        if t.direction == "extract" and (t.damp or rooms.get(t.room) in DAMP_ROOMS)
+        if is_damp(visit.plan, t)
     }
     now = {
         stands.id: stands.now_m3h
         for one in sides
         for stands in one.advice.standings
-        if any(reading.terminal == stands.id for reading in one.named.side.readings)
+        if stands.id in one.named.side.read
     }
     side_m3h: dict[Direction, float] = {
         direction: math.fsum(one.sum.flow_m3h for one in sides if one.named.direction == direction)

@@ -47,6 +47,7 @@ def balance(
 
 def as_json(found: Whole) -> Row:
     """Return the object that `--format json` prints; "Formats" in DEVELOPERS.md names its keys."""
+    from hoodtrace.balancing.says import waited_for
     from hoodtrace.cli.balance_words import balance_words, caution_words, evidence_words, next_words, unit_words
 
     step = found.next.step
@@ -86,7 +87,7 @@ def as_json(found: Whole) -> Row:
         "evidence": [
             evidence_words(each, one.named.side.fan == "none") for one in found.sides for each in one.advice.evidence
         ],
-        "balance": [balance_words(*each, left_out(found)) for each in found.balances],
+        "balance": [balance_words(*each, waited_for(found)) for each in found.balances],
         "against_unit": [unit_words(*each) for each in found.against_units],
         "pressure_pa": [
             {"fans": list(e.fans), "pa": _round(e.pa), "low_pa": _round(e.low_pa), "high_pa": _round(e.high_pa)}
@@ -96,16 +97,13 @@ def as_json(found: Whole) -> Row:
     }
 
 
-def left_out(found: Whole) -> frozenset[str]:
-    """Return the terminals that nobody is going to read."""
-    return frozenset(name for one in found.sides for name, _ in one.named.left_out)
-
-
 def _round(value: float | None) -> float | None:
     return None if value is None else round(value, 6)
 
 
 def _print(visit: Visit, found: Whole) -> None:
+    from hoodtrace.balancing.says import waited_for
+    from hoodtrace.balancing.shown import K_95
     from hoodtrace.cli import balance_words as words
 
     say(f"Next: {words.next_words(found.next)}", "      ", "")
@@ -117,7 +115,7 @@ def _print(visit: Visit, found: Whole) -> None:
     typer.echo("\nterminal  room              design  now m3/h  ±95 %  ratio  proportion  level      from")
     for one in found.sides:
         for s in one.advice.standings:
-            flows = f"{s.design_m3h:>6.1f}  {s.now_m3h:>8.1f}  {1.96 * s.u_now_m3h:>5.1f}  {s.ratio:>5.2f}"
+            flows = f"{s.design_m3h:>6.1f}  {s.now_m3h:>8.1f}  {K_95 * s.u_now_m3h:>5.1f}  {s.ratio:>5.2f}"
             name = f"{printable(s.id):<8}  {printable(rooms[s.id])[:16]:<16}"
             typer.echo(f"{name}  {flows}  {s.proportion:<10}  {s.level:<9}  {s.from_}")
     typer.echo("")
@@ -132,7 +130,7 @@ def _print(visit: Visit, found: Whole) -> None:
         for name, why in one.named.left_out:
             say(f"{where}: {name} is not balanced: {why}", "  ", "- ")
     for each in found.balances:
-        say(words.balance_words(*each, left_out(found)), "  ", "- ")
+        say(words.balance_words(*each, waited_for(found)), "  ", "- ")
     for unit in found.against_units:
         say(words.unit_words(*unit), "  ", "- ")
     for key, name in found.refusals:

@@ -5,6 +5,7 @@ They are those of the page, in English, with signs that every terminal can print
 
 from __future__ import annotations
 
+from collections.abc import Collection
 from functools import cache
 from typing import TYPE_CHECKING
 
@@ -43,10 +44,9 @@ def level_words(level: Level) -> str:
     return _joined(*says.level_says(level))
 
 
-def balance_words(system: str, found: Balance, left_out: frozenset[str] = frozenset()) -> str:
-    """Return how the sides of a system stand; which readings that waits for, but for terminals that are left out."""
-    waits_for = tuple(name for name in found.unread if name not in left_out)
-    return _joined(*says.balance_says(system, found, waits_for))
+def balance_words(system: str, found: Balance, waiting: Collection[str] = ()) -> str:
+    """Return how the sides of a system stand, or which readings of those `waiting` that waits for."""
+    return _joined(*says.balance_says(system, found, waiting))
 
 
 def unit_words(system: str, found: AgainstUnit) -> str:

@@ -86,10 +86,19 @@ def verdict(
     """
     if design_m3h is None:
         return None
-    low, high = limits_m3h(design_m3h, limit, rule.tolerance_rel)
-    sure = 1.0 - rule.risk
-    if conformance(flow_m3h, u_m3h, dof, low, high) >= sure:
+    return judged(flow_m3h, u_m3h, dof, *limits_m3h(design_m3h, limit, rule.tolerance_rel), rule.risk)
+
+
+def judged(value: float, u: float, dof: float | None, low: float, high: float, risk: float) -> Verdict:
+    """Return the verdict on a value between two limits, all in one unit; see `conformance`.
+
+    Examples
+    --------
+    >>> [judged(value, 1.0, None, 0.0, 10.0, 0.05) for value in (5.0, 9.0, 12.0)]
+    ['within', 'undecided', 'outside']
+    """
+    if conformance(value, u, dof, low, high) >= 1.0 - risk:
         return "within"
     # Beyond one limit, not merely not inside: with a wide interval most lies outside on both sides, which says nothing.
-    beyond = conformance(flow_m3h, u_m3h, dof, -math.inf, low), conformance(flow_m3h, u_m3h, dof, high, math.inf)
-    return "outside" if max(beyond) >= sure else "undecided"
+    beyond = conformance(value, u, dof, -math.inf, low), conformance(value, u, dof, high, math.inf)
+    return "outside" if max(beyond) >= 1.0 - risk else "undecided"
