@@ -52,6 +52,13 @@ class Plane:
     air_index: IntArray
     airs: tuple[Air, ...]
 
+    @property
+    def used(self) -> NDArray[np.bool_]:
+        """Which steps from one sample to the next are part of the record, shape (n - 1,)."""
+        step_us = np.diff(self.t_us)
+        used: NDArray[np.bool_] = self.kept[1:] & self.kept[:-1] & (step_us > 0) & (step_us <= LONGEST_STEP_US)
+        return used
+
 
 @dataclass(frozen=True, slots=True)
 class Channel:
@@ -100,11 +107,10 @@ class Observed:
 
 def observe(plane: Plane, hood: Hood) -> Observed | None:
     """Return what the channels see on a plateau; None where no two samples are kept in a row."""
-    step_us = np.diff(plane.t_us)
-    use = plane.kept[1:] & plane.kept[:-1] & (step_us > 0) & (step_us <= LONGEST_STEP_US)
+    use = plane.used
     if not use.any():
         return None
-    dt_s = step_us[use] * 1e-6
+    dt_s = np.diff(plane.t_us)[use] * 1e-6
     hz = np.diff(plane.edges_at)[use] / dt_s
     air = plane.airs[int(plane.air_index[len(plane.air_index) // 2])]
     flags: list[str] = []

@@ -15,7 +15,7 @@ from pathlib import Path
 
 import numpy as np
 
-from hoodtrace.averaging.channels import LONGEST_STEP_US, Observed, observe
+from hoodtrace.averaging.channels import Observed, observe
 from hoodtrace.averaging.frames import FloatArray
 from hoodtrace.averaging.marks import Heard, Told, marks_of
 from hoodtrace.averaging.marks import Mark as Mark
@@ -105,6 +105,11 @@ class KeptTrace:
         """Numbers of the boots that have samples."""
         return sorted(self.runs)
 
+    def utc_s(self, boot: int, t_us: int) -> float | None:
+        """Return the time of day (s of the epoch) of a time of a boot; None where no note says so."""
+        at_zero_s = self.first_utc_s.get(boot)
+        return None if at_zero_s is None else at_zero_s + t_us * 1e-6
+
     @property
     def outcomes(self) -> list[Outcome]:
         """What was found automatically, in order; empty until the holds are found."""
@@ -160,8 +165,7 @@ class KeptTrace:
         seen = observe(plane, self.hood)
         if seen is None:
             return np.empty(0), None, None, np.empty(0)
-        step_us = np.diff(plane.t_us)
-        use = plane.kept[1:] & plane.kept[:-1] & (step_us > 0) & (step_us <= LONGEST_STEP_US)
+        use = plane.used
         t_s = plane.t_us[1:][use].astype(np.float64) * 1e-6 + self.timeline.seconds(chosen.boot, 0)
         vane, taps = (None if c is None else c.series_m3_s * m3h(1.0) for c in (seen.vane, seen.taps))
         return t_s, vane, taps, seen.dt_s

@@ -257,8 +257,22 @@ def reading_row(o: Outcome, time: Timeline) -> Row:
     return row
 
 
+REFUSED_COLUMNS = (
+    "hold",
+    "plateau",
+    "hold_start_s",
+    "hold_end_s",
+    "start_s",
+    "end_s",
+    "direction",
+    "why",
+    "estimate_m3h",
+    "flags",
+)
+
+
 def refused_row(o: Outcome, time: Timeline) -> Row:
-    """Return the row of an outcome that is a refusal."""
+    """Return the row of an outcome that is a refusal: `REFUSED_COLUMNS`."""
     return {
         "hold": o.hold,
         "plateau": o.plateau,

@@ -47,7 +47,7 @@ def export(
     review.load()
     for name in exported(review, What(files, window or ""), folder, formats, replace):
         typer.echo(printable(folder / name))
-    problems = review.problems()
+    problems = review.unusable()
     for problem in problems:
         typer.echo(printable(f"not in it: {problem['where']}: {problem['text']}"), err=True)
     if problems:

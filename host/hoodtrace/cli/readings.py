@@ -13,9 +13,6 @@ import typer
 from hoodtrace.cli.printable import printable
 from hoodtrace.errors import MeasurementError, UsageError
 
-LONGEST_S = 1e8
-"""No trace is that long (three years)."""
-
 
 def readings(
     trace: Annotated[Path, typer.Argument(help="The trace file.")],
@@ -60,12 +57,9 @@ def readings(
 
 def span_of(window: str, option: str = "--window") -> tuple[float, float]:
     """Return the start and end in s that `--window A..B` names; UsageError where it names none."""
-    start, dots, end = window.partition("..")
-    try:
-        span = float(start), float(end)
-    except ValueError:
-        dots = ""
-        span = 0.0, 0.0
-    if not dots or not 0.0 <= span[0] < span[1] < LONGEST_S:
+    from hoodtrace.wire.clock import stretch_s
+
+    span = stretch_s(window)
+    if span is None:
         raise UsageError(f"{option} {window}: give START..END in seconds, END after START, such as 12.5..40.")
     return span

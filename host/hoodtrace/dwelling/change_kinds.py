@@ -16,8 +16,8 @@ from hoodtrace.dwelling.decided import number, words
 from hoodtrace.dwelling.ground import Change, Ground, named
 from hoodtrace.dwelling.window import Window, stem
 from hoodtrace.errors import UsageError
+from hoodtrace.wire.clock import LONGEST_S
 
-LONGEST_S = 1e8
 LEAST_US = 200_000
 """No window and no cut is shorter than a frame."""
 MADE_FROM = 9001

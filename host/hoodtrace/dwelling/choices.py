@@ -10,26 +10,13 @@ from collections.abc import Mapping
 from dataclasses import replace
 from pathlib import Path
 
-from hoodtrace.averaging.table import Row, Table
+from hoodtrace.averaging.table import REFUSED_COLUMNS, Row, Table
 from hoodtrace.dwelling.journal import JOURNAL
 from hoodtrace.dwelling.reviewed import standing
 from hoodtrace.dwelling.visit import HOOD, PLAN, TRACES, Visit
 from hoodtrace.dwelling.window import Window
 from hoodtrace.errors import HoodtraceError
 from hoodtrace.physics.hood import read_hood
-
-REFUSAL = (
-    "hold",
-    "plateau",
-    "hold_start_s",
-    "hold_end_s",
-    "start_s",
-    "end_s",
-    "direction",
-    "why",
-    "estimate_m3h",
-    "flags",
-)
 
 
 def readings_as_chosen(table: Table, trace: Path) -> tuple[Table, str]:
@@ -91,7 +78,7 @@ def _refusal(window: Window) -> Row:
         row["why"] = f"rejected: {window.rejected}"
     elif window.gone:
         row["why"] = "merged into another window"
-    return {key: row.get(key) for key in REFUSAL}
+    return {key: row.get(key) for key in REFUSED_COLUMNS}
 
 
 def _place(row: Row) -> tuple[int, int]:

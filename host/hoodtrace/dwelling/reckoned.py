@@ -123,7 +123,5 @@ def _epoch(window: Window, start_s: object, kept: KeptTrace, state: State) -> tu
 
 def _utc_of(kept: KeptTrace, window: Window) -> str:
     """Return the time of day at which a window ends, ISO 8601; empty where nobody knows it."""
-    utc_s = kept.first_utc_s.get(window.boot)
-    if utc_s is None:
-        return ""
-    return datetime.fromtimestamp(utc_s + window.stop_us * 1e-6, UTC).isoformat(timespec="milliseconds")
+    utc_s = kept.utc_s(window.boot, window.stop_us)
+    return "" if utc_s is None else datetime.fromtimestamp(utc_s, UTC).isoformat(timespec="milliseconds")

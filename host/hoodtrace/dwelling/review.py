@@ -11,7 +11,7 @@ Methods may be called from several threads. This module asks no clock: each chan
 from __future__ import annotations
 
 import threading
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -20,6 +20,7 @@ from hoodtrace.averaging.kept import KeptTrace
 from hoodtrace.dwelling.changes import as_said, changed
 from hoodtrace.dwelling.decided import NotNow
 from hoodtrace.dwelling.ground import Ground, named
+from hoodtrace.dwelling.journal import JOURNAL
 from hoodtrace.dwelling.reckoned import once, reckoned
 from hoodtrace.dwelling.review_traces import ReviewTraces
 from hoodtrace.dwelling.reviewed import standing
@@ -83,21 +84,24 @@ class Review:
         share = self.traces.share_read
         return {"done": share == 1.0, "share": share}
 
-    def problems(self) -> list[dict[str, str]]:
+    def unusable(self) -> list[dict[str, str]]:
         """Return what can't be used, where and why."""
         with self.lock:
             self._refresh()
             found = [{"where": path, "text": why} for path in self.traces.all if (why := self._why(path))]
             said = [text for _, text in self.visit.wrong] + ([self._journal_wrong] if self._journal_wrong else [])
-            if not self.visit.begun and self.traces.all:
-                said.append("there is none: nothing says which terminal a reading is of")
-            said += [
-                f"{path} is still being recorded: what came after this was opened is not shown"
-                for path in self._growing()
-            ]
             if self.visit.torn:
                 said.append("the last line was cut off by a loss of power; what was left of it is in journal.torn")
-            return [*found, *({"where": "journal.jsonl", "text": text} for text in said)]
+            return [*found, *({"where": JOURNAL, "text": text} for text in said)]
+
+    def problems(self) -> list[dict[str, str]]:
+        """Return what can't be used, and what else is to be known of what is shown."""
+        with self.lock:
+            said = self.unusable()
+            if not self.visit.begun and self.traces.all:
+                said.append({"where": JOURNAL, "text": "there is none: nothing says which terminal a reading is of"})
+            growing = "is still being recorded: what came after this was opened is not shown"
+            return said + [{"where": path, "text": f"{path} {growing}"} for path in self._growing()]
 
     def windows(self) -> dict[str, Window]:
         """Return the windows as they stand, by id, in the order of traces and time."""
@@ -146,8 +150,7 @@ class Review:
     def _beside(self, window: Window) -> Beside:
         kept = self.kept(window)
         found = kept.outcome(window.hold, window.plateau) if window.by == "automatic" else kept.reading(window.place)
-        utc_s = kept.first_utc_s.get(window.boot)
-        return Beside(window.id, found, None if utc_s is None else utc_s + window.start_us * 1e-6)
+        return Beside(window.id, found, kept.utc_s(window.boot, window.start_us))
 
     def state(self) -> Fields:
         """Return all that a page shows, see "Review" in DEVELOPERS.md."""
@@ -162,7 +165,7 @@ class Review:
                 "problems": self.problems(),
                 "axis": axis_fields(self.traces.view.axis),
                 "terminals": terminal_fields(self.visit.state.terminals(self.visit.plan), self.visit.state.setting),
-                "windows": [self._fields(window, ground) for window in ground.windows.values()],
+                "windows": self._fields(ground.windows.values(), ground),
                 "marks": self.traces.marks(),
                 "undo": _named(reviewed.done),
                 "redo": _named(reviewed.undone),
@@ -250,8 +253,8 @@ class Review:
         after = {**ground.windows, **{window.id: window for window in windows}}
         for window in windows:
             once(window, after.values(), ground.automatic)
-        old = [self._fields(ground.windows[w.id], ground) for w in windows if w.id in ground.windows]
-        new = [self._fields(window, ground) for window in windows if not window.gone]
+        old = self._fields([ground.windows[w.id] for w in windows if w.id in ground.windows], ground)
+        new = self._fields([window for window in windows if not window.gone], ground)
         return {"before": old, "after": new, "version": self.visit.state.n_decisions}, windows
 
     def _reckoned(self, window: Window, before: Window | None, ground: Ground) -> Window:
@@ -306,17 +309,22 @@ class Review:
 
     def _shown(self, ids: tuple[str, ...]) -> list[Fields]:
         ground = self._ground()
-        return [self._fields(ground.windows[name], ground) for name in ids if name in ground.windows]
+        return self._fields([ground.windows[name] for name in ids if name in ground.windows], ground)
 
-    def _fields(self, window: Window, ground: Ground) -> Fields:
+    def _fields(self, windows: Iterable[Window], ground: Ground) -> list[Fields]:
+        """Return windows as objects; what is the same for all of a trace is asked once."""
         terminals = {t.id: t for t in self.visit.state.terminals(self.visit.plan)}
-        trace = self.traces.all.get(window.trace)
-        back = trace is not None and window.id in trace.found.taken_back
-        automatic = ground.automatic.get(window.id)
-        fields = window_fields(window, automatic, terminals, self.visit.plan.rule, self._seconds, back)
-        fields["x_shift_s"] = self.traces.view.axis.shift_s(window.trace, window.boot, fields["start_s"])
-        fields["editable"] = trace is not None and self._is_usable(window.trace)
-        return fields
+        back = {name for trace in self.traces.all.values() for name in trace.found.taken_back}
+        usable = {path for path in self.traces.all if self._is_usable(path)}
+        rule, shift_s = self.visit.plan.rule, self.traces.view.axis.shift_s
+        found = []
+        for window in windows:
+            automatic = ground.automatic.get(window.id)
+            fields = window_fields(window, automatic, terminals, rule, self._seconds, window.id in back)
+            fields["x_shift_s"] = shift_s(window.trace, window.boot, fields["start_s"])
+            fields["editable"] = window.trace in usable
+            found.append(fields)
+        return found
 
     def _seconds(self, window: Window, t_us: int) -> float:
         start_s = window.reading.get("start_s")

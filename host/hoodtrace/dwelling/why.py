@@ -128,8 +128,7 @@ def why(
 
     outcome = chosen if isinstance(chosen, Outcome) else kept.reading(chosen)
     a = outcome.averaged
-    boot_utc_s = kept.first_utc_s.get(outcome.boot)
-    this = Beside(name, outcome, None if boot_utc_s is None else boot_utc_s + outcome.start_us * 1e-6)
+    this = Beside(name, outcome, kept.utc_s(outcome.boot, outcome.start_us))
     channels = both_channels(a)
     correlation = None
     if a.correlation_s > 0.0:

@@ -20,14 +20,13 @@ from hoodtrace.reporting.export_columns import DICTIONARY, FILES, JOURNAL, READI
 from hoodtrace.reporting.export_files import Folder, table_of
 from hoodtrace.reporting.export_rows import journal_rows, reading_rows
 from hoodtrace.reporting.export_samples import Span, sample_tables
+from hoodtrace.wire.clock import stretch_s
 
 if TYPE_CHECKING:
     import pyarrow as pa  # type: ignore[import-untyped]
 
 Format = Literal["csv", "parquet"]
 README = "README.txt"
-LONGEST_S = 1e8
-"""No trace is that long (three years)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -105,7 +104,7 @@ def _samples(review: Review, stretch: tuple[str, Span] | None) -> Iterator[pa.Ta
 
 def _traces(review: Review) -> dict[str, KeptTrace]:
     """Return the traces that can be used, by their paths in the visit."""
-    wrong = {problem["where"] for problem in review.problems()}
+    wrong = {problem["where"] for problem in review.unusable()}
     return {
         path: trace.kept
         for path, trace in review.traces.all.items()
@@ -116,18 +115,14 @@ def _traces(review: Review) -> dict[str, KeptTrace]:
 def _stretch(review: Review, words: str) -> tuple[str, Span]:
     """Return the trace and the stretch of it that `words` name."""
     name, _, ends = words.rpartition(":")
-    start, dots, end = ends.partition("..")
-    if not dots:
+    if ".." not in ends:
         window = review.window(words)
         if window.trace not in _traces(review):
             raise TraceError(review.folder / window.trace, f"can't be used, so {window.id} has no samples")
         return window.trace, Span(window.boot, window.start_us, window.stop_us)
     traces = {stem(path): (path, kept) for path, kept in _traces(review).items()}
-    try:
-        ends_s = float(start), float(end)
-    except ValueError:
-        ends_s = 0.0, 0.0
-    if name not in traces or not 0.0 <= ends_s[0] < ends_s[1] < LONGEST_S:
+    ends_s = stretch_s(ends)
+    if name not in traces or ends_s is None:
         raise UsageError(
             f"{words}: give the id of a window, or TRACE:START..END in seconds such as 01:12.5..40; traces that can be "
             f"used: {', '.join(traces) or 'none'}"

@@ -8,6 +8,25 @@ from __future__ import annotations
 
 from hoodtrace.wire.samples import Clock
 
+LONGEST_S = 1e8
+"""No trace is that long (three years)."""
+
+
+def stretch_s(words: str) -> tuple[float, float] | None:
+    """Return the seconds that START..END names; None where it names no stretch that a trace could have.
+
+    Examples
+    --------
+    >>> stretch_s("12.5..40"), stretch_s("40..12.5"), stretch_s("noon..")
+    ((12.5, 40.0), None, None)
+    """
+    start, dots, end = words.partition("..")
+    try:
+        ends = float(start), float(end)
+    except ValueError:
+        return None
+    return ends if dots and 0.0 <= ends[0] < ends[1] < LONGEST_S else None
+
 
 class Timeline:
     """Converts microseconds since a boot to seconds since the trace's first sample.
