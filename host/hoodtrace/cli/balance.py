@@ -139,4 +139,7 @@ def _print(visit: Visit, found: Whole) -> None:
         say(line, "  ", "- ")
     for line in filter(None, map(words.caution_words, found.cautions)):
         say(line, "  ", "! ")
-    say("now: with no hood on, as expected at this moment; ±95 % with the part that all readings share")
+    say(
+        "Design, now and ±95 % in m3/h. Now: with no hood on, as expected at this moment; ±95 % with the part that all "
+        "readings share."
+    )
