@@ -89,11 +89,8 @@ def _print(found: Comparison) -> None:
     for note in found.notes:
         say(note, "  ", "- ")
     chance = "with no change at all, one terminal in twenty is called so by chance"
-    say(
-        f"real: larger than the change's own 95 % half-width ({chance}); *: a person chose it in review; design and flows in m3/h",
-        "  ",
-        "",
-    )
+    say(f"real: larger than the change's own 95 % half-width ({chance}); *: a person chose it in review", "  ", "")
+    say("Design and flows in m3/h.")
 
 
 def _shown(cell: Cell) -> list[str]:
