@@ -114,6 +114,13 @@ class Host:
                     self.say("keep")
         return self.lines[start:]
 
+    def listen_on(self, seconds: float) -> list[BoardLine]:
+        """The same for so long from the newest line on (one sent again may have come after that).
+
+        After `wait_until`, which may end five seconds late, a time given to `listen` may have passed already.
+        """
+        return self.listen(max(line.t_us for line in self.lines) / 1e6 + seconds)
+
     def reply(self, to: int) -> dict[str, object]:
         """The reply to that command, waited for."""
         while True:

@@ -21,11 +21,6 @@ def alone(world: Path, micropython: bool, **options: object) -> VirtualBoard:
     return VirtualBoard(world, "free", "pipe", boot_seed=3, micropython=micropython, **options)  # type: ignore[arg-type]
 
 
-def listen_on(host: Host, seconds: float) -> None:
-    """Keep the board streaming for so long from its newest line on; one sent again may have come after that."""
-    host.listen(max(line.t_us for line in host.lines) / 1e6 + seconds)
-
-
 def fetched(host: Host) -> list[BoardLine]:
     """All lines of all logs."""
     return [line for block in fetched_blocks(host) for line in block]
@@ -149,10 +144,10 @@ def test_a_host_that_is_back_in_time_finds_everything_in_memory(tmp_path: Path, 
         host.listen(5.0)
         last = host.lines[-1].seq
         wait_until(host, 12.0)  # the log would begin ten seconds after the last keep, at 15 or so
-        listen_on(host, 3.0)
+        host.listen_on(3.0)
         to = host.say(f"resend {last + 1:07x} {host.lines[-1].seq:07x}")
         assert host.reply(to)["ok"] is True
-        listen_on(host, 5.0)
+        host.listen_on(5.0)
         assert host.state()["logs"] == 0
     seqs = {line.seq for line in host.lines}
     assert seqs >= set(range(last, max(seqs)))
@@ -166,9 +161,9 @@ def test_a_host_that_comes_later_gets_the_means_in_between(tmp_path: Path, runs_
         host.listen(5.0)
         last = host.lines[-1].seq
         wait_until(host, 40.0)
-        listen_on(host, 3.0)
+        host.listen_on(3.0)
         host.reply(host.say(f"resend {last + 1:07x} {host.lines[-1].seq:07x}"))
-        listen_on(host, 10.0)
+        host.listen_on(10.0)
         assert host.state()["logs"] == 1  # what waited was written when the host came
     seqs = {line.seq for line in host.lines}
     assert seqs >= set(range(last, max(seqs)))

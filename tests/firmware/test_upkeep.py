@@ -290,7 +290,7 @@ def test_a_full_log_is_told_to_whoever_comes(tmp_path: Path) -> None:
         wait_until(host, 40.0)
         assert host.state()["log"] == "full"
         heard_from = len(host.lines)
-        host.listen(45.0)
+        host.listen_on(3.0)
         faults = [line.body for line in host.lines[heard_from:] if line.body.get("kind") == "fault"]
         assert [(body["sensor"], body["state"]) for body in faults] == [("log", "full")]
         host.reply(host.say("set log false"))  # flash has no room for that either
@@ -327,7 +327,7 @@ def test_many_small_logs_do_not_stop_the_board(tmp_path: Path) -> None:
         assert lines[-1].body["count"] == n_files
         assert lines[-1].t_us - asked_us < 10e6  # a file a cycle of 20 ms
         wait_until(host, 50.0)
-        host.listen(55.0)
+        host.listen_on(3.0)
         assert host.state()["logs"] == n_files + 1
     assert len({line.body["boot"] for line in host.messages("hello")}) == 1
     # Between two samples there is never more than what one block on flash takes.
