@@ -326,3 +326,32 @@ def test_a_deeply_nested_hello_is_never_fatal(patience_s: float | None, depth: i
     deep = line("J", 2, START_US + 2 * STEP_US, '{"kind":"hello","boot":' + "[" * depth + "]" * depth + "}")
     out, _ = run(hello(0) + s(1) + deep + s(3) + deep + s(4), patience_s)
     assert sorted(q for p in out for q in p.seq.tolist()) == [1, 3, 4]
+
+
+def test_live_a_late_line_among_those_that_wait_for_the_first_hello() -> None:
+    data = s(6) + s(4) + s(7) + hello(8)
+    for size in (1, 10_000):
+        out, assembler = run(data, 60.0, size)
+        assert seqs(out) == {1: [4, 6, 7]}
+        assert (assembler.n_late, assembler.n_stray, assembler.n_lost) == (0, 0, 1)
+
+
+def test_live_a_hello_behind_a_silence_decides_however_the_stream_is_cut() -> None:
+    data = hello(0) + s(9) + s(10, START_US + 3_200_000) + hello(160) + s(8) + s(161)
+    for size in (1, 10_000):
+        out, assembler = run(data, 60.0, size)
+        assert seqs(out) == {1: [8, 9, 10, 161]}
+        assert (assembler.n_late, assembler.n_stray, assembler.n_lost) == (0, 0, 156)
+
+
+def test_a_message_whose_time_goes_back_waits_for_the_hello_however_the_stream_is_cut() -> None:
+    air = line("J", 16, START_US + STEP_US * 16, '{"kind":"air"}')
+    blocks = [hello(0) + b"".join(s(i) for i in range(1, 15)), s(15, START_US + STEP_US * 17) + air + hello(17), s(18)]
+    for cut in (blocks, [b"".join(blocks)]):
+        decoder, assembler = Decoder(), Assembler()
+        for block in cut:
+            assembler.feed(decoder.feed(block))
+        out = assembler.finish()
+        assert seqs(out) == {1: [*range(1, 16), 18]}
+        assert [message.seq for part in out for message in part.messages] == [0, 16, 17]
+        assert (assembler.n_stray, assembler.n_lost) == (0, 0)

@@ -27,7 +27,6 @@ _CRC_AT = 52
 _SPACES = (1, 9, 24, 31, 38, 43, 48, 51)
 _FIELDS = ((2, 9), (10, 24), (25, 31), (32, 38), (39, 43), (44, 48), (49, 51), (52, 60))
 _SIGNED = (4, 5)
-_NOT_HEX = 0x10
 
 
 @dataclass(frozen=True, slots=True)
@@ -146,31 +145,29 @@ def _decode(whole: bytes, place: int) -> Decoded:
 
 def _columns(rows: NDArray[np.uint8], place: NDArray[np.int64]) -> tuple[SampleColumns, NDArray[np.bool_]]:
     """Return the good lines among `rows` (shape (n, 60), bytes) as columns, and which rows they are."""
-    pairs, spaces, signs = _tables()
+    pairs, spaces = _tables()
     columns = np.ascontiguousarray(rows.T)
     good = np.ones(len(rows), bool)
     for i in _SPACES:
         good &= columns[i] == 32
-    digits = signs.take(columns)
-    spoiled = np.zeros(len(rows), np.uint8)
     crc = np.full(len(rows), spaces, np.uint32)
     values = []
     for start, stop in _FIELDS:
+        digits, is_hex = _digits(columns[start:stop])
+        good &= is_hex
         value = np.zeros(len(rows), np.int64)
-        if (stop - start) % 2:
-            spoiled |= digits[start]
-            crc ^= pairs[start].take(digits[start] & 15)
-            value += digits[start]
-            start += 1
-        for i in range(start, stop, 2):
-            spoiled |= digits[i] | digits[i + 1]
-            byte = (digits[i] << 4) | (digits[i + 1] & 15)
-            if i < _CRC_AT:
-                crc ^= pairs[i].take(byte)
+        odd = (stop - start) % 2
+        if odd:
+            crc ^= pairs[start].take(digits[0])
+            value += digits[0]
+        for i in range(odd, stop - start, 2):
+            byte = (digits[i] << 4) | digits[i + 1]
+            if start < _CRC_AT:
+                crc ^= pairs[start + i].take(byte)
             value <<= 8
             value += byte
         values.append(value)
-    good &= (spoiled < _NOT_HEX) & (crc == values[-1])
+    good &= crc == values[-1]
     for i in _SIGNED:
         values[i] -= (values[i] & 0x8000) << 1
     if not good.all():
@@ -180,15 +177,24 @@ def _columns(rows: NDArray[np.uint8], place: NDArray[np.int64]) -> tuple[SampleC
     return SampleColumns(seq, t_us, edges, age_us, raw_dp, raw_temp, flags, place), good
 
 
+def _digits(chars: NDArray[np.uint8]) -> tuple[NDArray[np.uint8], NDArray[np.bool_]]:
+    """Return the values, 0 to 15, of characters 0-9 and a-f (shape (k, n)), and which of n are all such."""
+    values = chars - np.uint8(ord("0"))  # what would be negative comes out large
+    is_letter = values > 9
+    is_hex = chars - np.uint8(ord("a")) < 6
+    is_hex |= ~is_letter
+    values -= is_letter * np.uint8(ord("a") - ord("0") - 10)
+    values &= 15
+    return values, np.logical_and.reduce(is_hex, axis=0)
+
+
 @cache
-def _tables() -> tuple[dict[int, NDArray[np.uint32]], np.uint32, NDArray[np.uint8]]:
-    """Return CRC tables by position, the CRC of the fixed bytes, and the value of each character (bit 4: not hex).
+def _tables() -> tuple[dict[int, NDArray[np.uint32]], np.uint32]:
+    """Return CRC tables by position, and the CRC of the fixed bytes.
 
     ``pairs[i][b]`` is what the two hex digits of byte b at positions i and i+1 add to the CRC of the 51 bytes; for
     a field of odd length the first digit stands alone.
     """
-    values = np.full(256, _NOT_HEX, np.uint8)
-    values[list(b"0123456789abcdef")] = range(16)
     fixed = bytearray(51)
     fixed[0] = ord("S")
     for i in _SPACES[:-1]:
@@ -207,4 +213,4 @@ def _tables() -> tuple[dict[int, NDArray[np.uint32]], np.uint32, NDArray[np.uint
             start += 1
         for i in range(start, stop, 2):
             pairs[i] = np.array([adds(i, b"%02x" % b) for b in range(256)], np.uint32)
-    return pairs, np.uint32(crc32(bytes(fixed))), values
+    return pairs, np.uint32(crc32(bytes(fixed)))

@@ -126,7 +126,7 @@ def json_body(body: str) -> dict[str, Any]:
     if body.count("[") + body.count("{") > DEEPEST and _depth(body) > DEEPEST:
         return {}
     try:
-        value = json.loads(body, parse_constant=_refuse_constant, parse_float=_finite, parse_int=_whole)
+        value = _JSON.decode(body)
     except (ValueError, RecursionError):
         return {}
     return value if isinstance(value, dict) else {}
@@ -154,3 +154,6 @@ def _depth(body: str) -> int:
         depth += 1 if mark in "[{" else -1
         deepest = max(deepest, depth)
     return deepest
+
+
+_JSON = json.JSONDecoder(parse_constant=_refuse_constant, parse_float=_finite, parse_int=_whole)

@@ -13,7 +13,7 @@ SEQ is a repeated one once a line goes forward again, and the first of a new boo
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
 from datetime import datetime
 from typing import Any
@@ -46,8 +46,9 @@ _COLUMN = np.dtype(
     ]
 )
 _NAMES = _COLUMN.names or ()
-Rows = NDArray[np.void]
 Columns = dict[str, NDArray[Any]]
+
+_PIECE = 1 << 17
 
 
 @dataclass(frozen=True, slots=True)
@@ -100,7 +101,7 @@ class _Run:
     n_lost: int = 0
     edges: int | None = None
     edges_raw: int = 0
-    waiting: list[Rows] = field(default_factory=list)
+    waiting: list[Columns] = field(default_factory=list)
     said: list[tuple[int, Message]] = field(default_factory=list)
 
     def unwrap(self, seq: NDArray[np.int64]) -> NDArray[np.int64]:
@@ -169,7 +170,7 @@ class Assembler:
         out: list[Samples] = []
         samples, start = decoded.samples, 0
         plain: list[Message] = []
-        calm = self._calm(samples)
+        calm = self._calm(decoded)
         for message in decoded.messages:
             what = message.body.get("kind")
             if message.kind == "J" and (what != "hello" or (calm and not self._decides(message))):
@@ -199,14 +200,22 @@ class Assembler:
         self._settle()
         if self._patience_us < math.inf:
             return self._complete(self._run, final=True) if self._run is not None else []
-        return [part for run in self._runs for part in self._complete(run, final=True)]
+        out: list[Samples] = []
+        for run in self._runs:
+            for waiting, said in _pieces(run.waiting, run.said):
+                run.waiting, run.said = waiting, said
+                out += self._complete(run, final=True)
+        return out
 
-    def _calm(self, samples: SampleColumns) -> bool:
-        """Whether the samples of a block go on from the ones before without a silence or a step back."""
-        run = self._run
+    def _calm(self, decoded: Decoded) -> bool:
+        """Whether the board's lines of a block go on from the ones before without a silence or a step back."""
+        run, samples = self._run, decoded.samples
         if run is None or self._wait_for_hello or self._unsure or not len(samples):
             return False
-        step_us = np.diff(samples.t_us, prepend=run.high_us)
+        said = [message for message in decoded.messages if message.kind == "J"]
+        at = np.searchsorted(samples.place, [message.place for message in said])
+        t_us = np.insert(samples.t_us, at, [message.t_us for message in said])
+        step_us = np.diff(t_us, prepend=run.high_us)
         return bool(step_us.min() >= 0 and step_us.max() <= SILENCE_US)
 
     def _wants(self, what: object) -> bool:
@@ -264,8 +273,8 @@ class Assembler:
 
     def _that_fit(self, run: _Run, columns: SampleColumns, said: list[Message]) -> tuple[SampleColumns, list[Message]]:
         """Return those lines whose SEQ and TIME stand between their neighbours' in `run`; count the others."""
-        known = np.concatenate([*run.waiting, np.empty(0, _COLUMN)])
-        known = known[np.argsort(known["seq"], kind="stable")]
+        known = _columns(run.waiting)
+        known = _picked(known, np.argsort(known["seq"], kind="stable"))
         edges_us = np.concatenate([[-1], known["t_us"], [np.iinfo(np.int64).max]])
 
         def fit(seq: NDArray[np.int64], t_us: NDArray[np.int64]) -> NDArray[np.bool_]:
@@ -333,14 +342,12 @@ class Assembler:
         if self._patience_us < math.inf:
             wanted[order] &= behind_us <= self._patience_us
             self.n_late += int(np.sum(~wanted))
-        rows = np.empty(n, _COLUMN)
-        rows["seq"] = seq[:n]
-        for name in ("t_us", "edges", "age_us", "raw_dp", "raw_temp", "flags"):
-            rows[name] = getattr(columns, name)
         late = np.empty(len(seq), bool)
         late[order] = behind_us > LATE_US
-        rows["late"] = late[:n]
-        run.waiting.append(rows if wanted.all() else rows[wanted[:n]])
+        new = {name: getattr(columns, name) for name in _NAMES if name not in ("seq", "late")}
+        new |= {"seq": seq[:n], "late": late[:n]}
+        new = {name: new[name].astype(_COLUMN[name]) for name in _NAMES}
+        run.waiting.append(new if wanted.all() else _picked(new, wanted[:n]))
         run.said += [(int(s), m) for s, m, w in zip(seq[n:], said, wanted[n:], strict=True) if w]
         top = int(np.argmax(seq))
         if run.high is None or seq[top] > run.high:
@@ -394,20 +401,49 @@ class Assembler:
         if len(t_us):
             self.late.setdefault(run.boot.number, []).extend(t_us[part["late"] != 0].tolist())
             run.released_us = int(t_us[-1])
-        run.waiting, run.said = [_rows(_picked(rows, slice(int(cut), None)))], later
+        run.waiting, run.said = [_picked(rows, slice(int(cut), None))], later
         return list(_stretches(run, part, messages)) if len(t_us) or messages else []
 
 
-def _columns(waiting: list[Rows]) -> Columns:
-    """Return rows as columns, each in one piece: what is asked of them all at once is far quicker then."""
-    return {name: np.concatenate([rows[name] for rows in waiting] or [np.empty(0, _COLUMN[name])]) for name in _NAMES}
+def _pieces(
+    waiting: list[Columns], said: list[tuple[int, Message]]
+) -> Iterator[tuple[list[Columns], list[tuple[int, Message]]]]:
+    """Yield lines in pieces, each wholly before the next in SEQ and TIME; what came again is in one with its hole.
+
+    A whole day at once would need new memory for each step, which takes longer than the step.
+    """
+    blocks = [columns for columns in waiting if len(columns["seq"])]
+    said = sorted(said, key=lambda one: one[0])
+    seq_before, seq_after = _around([columns["seq"] for columns in blocks])
+    us_before, us_after = _around([columns["t_us"] for columns in blocks])
+    n_said = np.searchsorted(np.array([seq for seq, _ in said], np.int64), seq_after)
+    said_before, said_after = _around([np.array([message.t_us]) for _, message in said])
+    apart = (seq_before < seq_after) & (us_before <= us_after)
+    apart &= (said_before[n_said] <= us_after) & (said_after[n_said] > us_before)
+    waiting.clear()  # so that the memory of a piece that is done serves the next
+    piece: list[Columns] = []
+    n, told = 0, 0
+    for i, fits in enumerate(apart[:-1].tolist()):
+        if n >= _PIECE and fits:
+            yield piece, said[told : n_said[i]]
+            piece, n, told = [], 0, int(n_said[i])
+        piece.append(blocks[i])
+        n += len(blocks[i]["seq"])
+        blocks[i] = {}
+    yield piece, said[told:]
 
 
-def _rows(columns: Columns) -> Rows:
-    rows = np.empty(len(columns["seq"]), _COLUMN)
-    for name in _NAMES:
-        rows[name] = columns[name]
-    return rows
+def _around(columns: list[NDArray[np.int64]]) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    """Return the highest before and the lowest after each place between, before and behind arrays; shape (n + 1,)."""
+    ends = np.iinfo(np.int64)
+    highest = np.maximum.accumulate([ends.min, *(column.max() for column in columns)])
+    lowest = np.minimum.accumulate([ends.max, *(column.min() for column in reversed(columns))])[::-1]
+    return highest, lowest
+
+
+def _columns(waiting: list[Columns]) -> Columns:
+    """Return what waits in one piece."""
+    return {name: np.concatenate([part[name] for part in waiting] or [np.empty(0, _COLUMN[name])]) for name in _NAMES}
 
 
 def _picked(columns: Columns, which: slice | NDArray[Any]) -> Columns:
@@ -415,10 +451,13 @@ def _picked(columns: Columns, which: slice | NDArray[Any]) -> Columns:
 
 
 def _in_time(t_us: NDArray[np.int64], released_us: int) -> NDArray[np.bool_]:
-    """Return which of the times do not go back; of what contradicts itself the smaller part goes."""
-    after = (t_us >= released_us) & (t_us >= np.maximum.accumulate(t_us))
-    before = (t_us >= released_us) & (t_us <= np.minimum.accumulate(t_us[::-1])[::-1])
-    return after if after.sum() >= before.sum() else before
+    """Return which of the times do not go back; of each stretch that contradicts itself the smaller part goes."""
+    highest, lowest = np.maximum.accumulate(t_us), np.minimum.accumulate(t_us[::-1])[::-1]
+    after, before = (t_us >= released_us) & (t_us >= highest), (t_us >= released_us) & (t_us <= lowest)
+    stretch = np.concatenate([[0], np.cumsum(highest[:-1] <= lowest[1:])])
+    n_after, n_before = np.bincount(stretch, after), np.bincount(stretch, before)
+    in_time: NDArray[np.bool_] = np.where((n_after >= n_before)[stretch], after, before)
+    return in_time
 
 
 def _stretches(run: _Run, rows: Columns, messages: list[Message]) -> Iterable[Samples]:
