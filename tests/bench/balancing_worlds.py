@@ -70,11 +70,11 @@ class Dwelling:
         slope[np.diag_indices(len(q))] -= 2.0 * k * q
         return left, slope
 
-    def flows(self, hooded: int = -1) -> Floats:
-        """Return the true flows, with the hood on one terminal or none."""
+    def flows(self, hooded: int = -1, times: float = 1.0) -> Floats:
+        """Return the true flows, with the hood on one terminal or none; `times` its resistance, outlet restricted."""
         k = self.k_valve.copy()
         if hooded >= 0:
-            k[hooded] += self.hood
+            k[hooded] += times * self.hood
         q = self.q if len(self.q) else self.design * 0.8
         for _ in range(200):
             left, slope = self._pressures(q, k)
@@ -85,9 +85,9 @@ class Dwelling:
                 return q
         raise RuntimeError("the simulated dwelling has no flows")
 
-    def read(self, i: int) -> float:
-        """Return a reading with the hood on."""
-        return float(self.flows(i)[i] * (1.0 + self.common) * (1.0 + RANDOM_REL * self.rng.standard_normal()))
+    def read(self, i: int, times: float = 1.0) -> float:
+        """Return a reading with the hood on, its outlet open or restricted to `times` its resistance."""
+        return float(self.flows(i, times)[i] * (1.0 + self.common) * (1.0 + RANDOM_REL * self.rng.standard_normal()))
 
     def turn(self, i: int, target: float) -> tuple[float, str]:
         """Turn a valve until the hood shows about `target` (inf: open it); return the reading and the stop."""

@@ -31,6 +31,8 @@ from hoodtrace.balancing.case import FlowRead, Side, Wanted, n_climbs
 from hoodtrace.balancing.step import Step
 
 RISK = 0.05
+TIMES = 5.0
+"""The resistance of the hood with its outlet restricted, over its own."""
 MOST_STEPS = 300
 CLIMBS, CLIMBS_CLOSING, PRESSURE, WRONG, COVERED, SECONDS = 0.50, 0.70, 1.05, 0.05, (0.93, 0.97), 0.5
 
@@ -44,12 +46,14 @@ class Tally:
     pressure: list[float] = field(default_factory=list)
     wrong: list[bool] = field(default_factory=list)
     covered: list[bool] = field(default_factory=list)
+    readings: list[int] = field(default_factory=list)
     endless: int = 0
     took_s: list[float] = field(default_factory=list)
 
-    def ended(self, dwelling: Dwelling, climbs: int, done: bool) -> None:
+    def ended(self, dwelling: Dwelling, climbs: int, readings: int, done: bool) -> None:
         worst = float(abs(dwelling.ratios() - 1.0).max())
         self.climbs.append(climbs)
+        self.readings.append(readings)
         self.worst.append(worst)
         self.pressure += dwelling.needless().tolist()
         self.wrong.append(done and worst > 0.10)
@@ -81,6 +85,10 @@ def done_what(dwelling: Dwelling, s: int, side: Side, step: Step) -> Side:
         dwelling.speed[s] = step.ratio
         return replace(side, fan_ratio=step.ratio)
     i, stop = int(step.terminal[1:]), ""
+    if step.why == "no hood":
+        flow, u = _with_no_hood(dwelling, i)
+        reading = FlowRead(step.terminal, flow, u, COMMON_REL, hood_times=0.0, fan_ratio=side.fan_ratio)
+        return replace(side, readings=(*side.readings, reading))
     if step.do == "measure":
         flow = dwelling.read(i)
     else:
@@ -98,19 +106,31 @@ def done_what(dwelling: Dwelling, s: int, side: Side, step: Step) -> Side:
     return replace(side, readings=(*side.readings, reading))
 
 
+def _with_no_hood(dwelling: Dwelling, i: int) -> tuple[float, float]:
+    """Return the flow with no hood on by two resistances, and its own relative uncertainty.
+
+    References: BALANCING.md, "Two resistances": q0 = q1 / sqrt(1 - kappa ((q1/q2)^2 - 1)), kappa = K1 / (K2 - K1).
+    """
+    q1, q2, kappa = dwelling.read(i), dwelling.read(i, TIMES), 1.0 / (TIMES - 1.0)
+    part = 1.0 - kappa * ((q1 / q2) ** 2 - 1.0)
+    by_second = kappa * (q1 / q2) ** 2 / part
+    return q1 / math.sqrt(part), RANDOM_REL * math.hypot(1.0 + by_second, by_second)
+
+
 def by_textbook(dwelling: Dwelling, found: bool, tally: Tally) -> None:
-    climbs, good = 0, True
+    climbs, readings, good = 0, 0, True
     for s in (0, 1):
         side = side_of(dwelling, s, found, closing=False)
         while (step := proportional.next_step(side)).do != "done":
             side = done_what(dwelling, s, side, step)
         climbs += n_climbs(side.readings)
+        readings += len(side.readings)
         good &= step.why != "no end"
-    tally.ended(dwelling, climbs, good)
+    tally.ended(dwelling, climbs, readings, good)
 
 
 def by_adviser(dwelling: Dwelling, found: bool, closing: bool, tally: Tally) -> None:
-    climbs, good, p_first = 0, True, 1.0 - RISK / 2.0
+    climbs, readings, good, p_first = 0, 0, True, 1.0 - RISK / 2.0
     for s in (0, 1):
         side = side_of(dwelling, s, found, closing)
         if s == 1:
@@ -132,7 +152,8 @@ def by_adviser(dwelling: Dwelling, found: bool, closing: bool, tally: Tally) -> 
         good &= advice.step.why == "all within"
         p_first = advice.p_all
         climbs += n_climbs(side.readings)
-    tally.ended(dwelling, climbs, good)
+        readings += len(side.readings)
+    tally.ended(dwelling, climbs, readings, good)
 
 
 def _row(name: str, tally: Tally) -> str:
@@ -140,7 +161,8 @@ def _row(name: str, tally: Tally) -> str:
     worst = 100.0 * np.percentile(tally.worst, [50, 90])
     pressure = np.percentile(tally.pressure, [50, 90])
     text = (
-        f"  {name:20s} climbs {middle:5.1f} / {most:5.1f}   worst {worst[0]:4.1f} / {worst[1]:4.1f} %   pressure "
+        f"  {name:20s} climbs {middle:5.1f} / {most:5.1f}   readings {np.median(tally.readings):5.1f}   "
+        f"worst {worst[0]:4.1f} / {worst[1]:4.1f} %   pressure "
         f"{pressure[0]:.3f} / {pressure[1]:.3f} (mean {np.mean(tally.pressure):.3f})   wrong "
         f"{100 * np.mean(tally.wrong):4.1f} %   not done {tally.endless}"
     )

@@ -166,8 +166,8 @@ def test_a_turn_a_stop_and_a_hood_that_was_off(house: House) -> None:
     house.enter("S1", 50.0, after_turn=True, at_stop="open")
     house.enter("S1", 49.0, hood_off=True)
     house.enter("S1", 5.0, after_turn=True, at_stop="shut")
-    found = [(r.after_turn, r.at_stop, r.hood_on) for r in house.reads()]
-    assert found == [(False, "", True), (True, "open", True), (False, "", False), (True, "shut", True)]
+    found = [(r.after_turn, r.at_stop, r.hood_times) for r in house.reads()]
+    assert found == [(False, "", 1.0), (True, "open", 1.0), (False, "", 0.0), (True, "shut", 1.0)]
 
 
 def test_a_turn_stays_one_when_its_reading_was_a_slip(house: House) -> None:

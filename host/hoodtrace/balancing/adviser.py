@@ -16,28 +16,27 @@ import numpy.typing as npt
 
 from hoodtrace.balancing.case import FanKind, Side, checked, n_climbs
 from hoodtrace.balancing.evidence import Evidence, gathered
-from hoodtrace.balancing.fit import U_FAN_GAIN, U_FAN_WALK, Fitted, Posed, fits
-from hoodtrace.balancing.picture import Picture, all_within, picture
+from hoodtrace.balancing.fit import Fitted, Posed, fits
+from hoodtrace.balancing.outlook import LATE, STOP_PART, Outlook, outlook, way_of
+from hoodtrace.balancing.picture import Picture, picture
 from hoodtrace.balancing.standing import READ_SWING, Level, Standing, level, standings, verdict_of_all
 from hoodtrace.balancing.step import Step
-from hoodtrace.balancing.turning import LATE, Outlook, others_inside, turn
+from hoodtrace.balancing.turning import turn, turned_here
+from hoodtrace.balancing.worth import often_read, read_bare, told, worth, worth_a_climb, worth_again
 from hoodtrace.dwelling.verdict import Verdict
 
 Floats = npt.NDArray[np.float64]
 
-STOP_PART = 0.75
-"""Part of the accepted risk that the model may use up; the rest is for what it does not know."""
-SHIFTS = np.linspace(-0.04, 0.025, 14)
-"""Common changes of the fan (ln) beside the plan: what suits the valves as they are, at little more pressure."""
 FAN_WORTH = 0.04
 """A change of the fan (ln) that is worth going there."""
 FAN_LEAST = 0.015
 FAN_GAIN = 0.005
 FAN_FURTHEST = math.log(2.0)
-"""A fan that would have to change by more is not the cause: valves are shut, or readings wrong."""
-TELLS = 0.5
-"""What a visit to a valve that cannot be turned the right way is worth, against one that can."""
-MOST_ALIKE = 4
+"""A fan is changed by no more at once, and goes faster by more only where a valve is known to be open."""
+BARE_TELLS = 0.01
+"""The same for a reading with no hood on."""
+MOST_BARE = 3
+MOST_ALIKE = 6
 """Readings of one terminal with nothing changed; more of them tell no more (what is left is the hood's resistance)."""
 SETTLED = 0.05
 """A terminal known to this (relative) whose valve can do no more is left."""
@@ -77,18 +76,12 @@ def advise(side: Side) -> Advice:
     checked(side)
     p_fan, case, fit = fits(side)[0]
     seen = picture(side, case, fit)
-    p_all = all_within(seen.now, seen)
-    inside, shift = _inside(side, seen)
     evidence = gathered(side, case, fit, seen)
-    stuck = {one.terminal for one in evidence if one.kind == "stuck valve"}
-    still = np.array([terminal.id in stuck for terminal in side.terminals])
-    up = ~still & (case.open_at != case.position_now)
-    down = ~still & (case.shut_at != case.position_now)
-    view = Outlook(inside, shift, up, down, p_all, p_all >= 1.0 - STOP_PART * side.risk)
+    view = outlook(side, case, seen, evidence)
     step, order = _step(side, case, fit, seen, view, evidence)
     stand = standings(side, seen)
     names = [terminal.id for terminal in side.terminals]
-    verdict = verdict_of_all(p_all, side.risk)
+    verdict = verdict_of_all(view.p_all, side.risk)
     settles = names[int(order.argmax())] if verdict == "undecided" else ""
     climbs = n_climbs(side.readings)
     return Advice(
@@ -96,7 +89,7 @@ def advise(side: Side) -> Advice:
         stand,
         level(side),
         evidence,
-        p_all,
+        view.p_all,
         verdict,
         settles,
         climbs,
@@ -113,14 +106,16 @@ def _step(
     names = [terminal.id for terminal in side.terminals]
     last = side.readings[-1] if side.readings else None
     there = last is not None and (last.fan_ratio, last.epoch) == (side.fan_ratio, side.epoch)
-    log_fan, p_fan = _best_fan(side, seen)
-    order = _worth(seen, view, log_fan, p_fan)
+    log_fan, p_fan = view.log_fan, view.p_fan
+    order = worth(seen, view)
     if last is not None and there:
         here = names.index(last.terminal)
-        if not last.after_turn:
+        if not last.after_turn and (view.p_all > LATE or not turned_here(side)):
             turned = turn(side, case, fit, seen, view, here)
             if turned is not None:
                 return turned, order
+        if worth_again(side, case, seen, view, here) and not _all_barred(side, seen, view):
+            return Step("measure", "again here", names[here]), order
         if len(names) > 1:
             order[here] = -1.0
     unread = np.flatnonzero(case.newest < 0)
@@ -136,75 +131,41 @@ def _step(
         left = [k for k in range(len(names)) if not _closed(side, case, seen, k)]
         if side.closing and left:
             return Step("measure", "closing round", names[left[0]]), order
-        why = "all within" if seen.log_level >= 0.0 else "below design"
-        return Step("done", why, values={"p_all": view.p_all}), order
+        return Step("done", _within(seen), values={"p_all": view.p_all}), order
     to_plan = float(np.log(seen.plan.fan[0])) - seen.log_fan + view.shift
-    if there and abs(to_plan) > FAN_WORTH and (fan := _fan(side, to_plan, "to plan")):
+    if there and abs(to_plan) > FAN_WORTH and (fan := _fan(side, case, to_plan, "to plan")):
         return fan, order
     better = p_fan >= 1.0 - STOP_PART * side.risk or (p_fan > view.p_all + FAN_GAIN and p_fan > LATE)
-    if there and abs(log_fan) > FAN_LEAST and better and (fan := _fan(side, log_fan, "level")):
+    if there and abs(log_fan) > FAN_LEAST and better and (fan := _fan(side, case, log_fan, "level")):
         return fan, order
-    if _nothing_left(seen, view):
+    if _nothing_left(seen, view) or _all_barred(side, seen, view):
         return Step("done", "nothing left to turn", values={"p_all": view.p_all}), order
-    order[_often_read(case) >= MOST_ALIKE] = -1.0
+    order[often_read(case) >= MOST_ALIKE] = -1.0
+    order[~worth_a_climb(seen, view)] = -1.0
     if order.max() < 0.0:
-        return Step("done", "readings tell no more", values={"p_all": view.p_all}), order
+        bare = np.zeros(len(names))
+        if side.can_restrict and side.hood_pa_m3h2 > 0.0:
+            bare = told(seen, seen.after_bare)
+        bare[(read_bare(case) >= MOST_BARE) | (often_read(case) >= MOST_ALIKE + MOST_BARE)] = 0.0
+        if not view.enough and bare.max() >= BARE_TELLS:
+            return Step("measure", "no hood", names[int(bare.argmax())]), order
+        why = _within(seen) if view.p_all >= 1.0 - side.risk else "readings tell no more"
+        return Step("done", why, values={"p_all": view.p_all}), order
     return Step("measure", "least likely inside", names[int(order.argmax())]), order
 
 
-def _often_read(case: Posed) -> npt.NDArray[np.int64]:
-    """Return how often each terminal was read in its present position, at the fan's present setting."""
-    n = len(case.position_now)
-    own = case.at.position[np.arange(len(case.at.terminal)), case.at.terminal]
-    same = (own == case.position_now[case.at.terminal]) & (case.at.fan == case.fan_now)
-    return np.bincount(case.at.terminal[same & (case.at.epoch == case.epoch_now)], minlength=n)
+def _within(seen: Picture) -> str:
+    return "all within" if seen.log_level >= 0.0 else "below design"
 
 
-def _inside(side: Side, seen: Picture) -> tuple[Floats, float]:
-    """Return how likely each terminal ends inside if its valve stays, and the change of the fan (ln) that suits."""
-    found = []
-    for one in [0.0] if side.fan == "none" else SHIFTS:
-        final = seen.final + one
-        p = ((final >= seen.low) & (final <= seen.high)).mean(axis=0)
-        found.append((float(np.log(p + 1e-3).sum()), float(one), p))
-    _, shift, p = max(found, key=lambda one: one[0])
-    return p, shift
-
-
-def _best_fan(side: Side, seen: Picture) -> tuple[float, float]:
-    """Return the change of the fan (ln) that suits the valves as they are best, and the probability of all then."""
-    if side.fan == "none":
-        return 0.0, 0.0
-    middle = float(np.median(seen.log_aim - seen.log_now))
-    common = np.random.default_rng(1).standard_normal((len(seen.now), 1))
-    found = []
-    for one in middle + np.linspace(-0.06, 0.06, 25):
-        if side.fan_least <= side.fan_ratio * math.exp(one) <= side.fan_most:
-            off = common * math.hypot(U_FAN_GAIN * one, U_FAN_WALK * math.sqrt(abs(one)))
-            found.append((all_within(seen.now + one + off, seen), -abs(one - middle), float(one)))
-    if not found:
-        return 0.0, 0.0
-    p, _, one = max(found)
-    return one, p
-
-
-def _fan(side: Side, log_change: float, why: str) -> Step | None:
-    """Return the step to the fan, None where it cannot go there."""
-    ratio = min(max(side.fan_ratio * math.exp(log_change), side.fan_least), side.fan_most)
-    if side.fan == "none" or not 0.005 < abs(math.log(ratio / side.fan_ratio)) <= FAN_FURTHEST:
+def _fan(side: Side, case: Posed, log_change: float, why: str) -> Step | None:
+    """Return the step to the fan, None where it cannot go there or valves that may be shut should be opened first."""
+    one_is_open = bool((case.open_at == case.position_now).any())
+    if side.fan == "none" or ("", way_of(log_change)) in side.barred or (log_change > FAN_FURTHEST and not one_is_open):
         return None
-    return Step("fan", why, ratio=ratio)
-
-
-def _worth(seen: Picture, view: Outlook, log_fan: float, p_fan: float) -> Floats:
-    """Return what a visit to each terminal is worth: late, the probability of all after it."""
-    if max(view.p_all, p_fan) <= LATE:
-        return np.asarray(1.0 - view.inside)
-    shift = log_fan if p_fan > view.p_all else 0.0
-    score = others_inside(seen, shift)
-    # A valve that can do no more only tells, it does not set.
-    blocked = np.where(seen.log_now + shift < seen.log_aim, ~view.up, ~view.down)
-    return np.asarray(np.where(blocked, TELLS * score + (1.0 - TELLS) * max(view.p_all, p_fan), score))
+    at_once = min(max(log_change, -FAN_FURTHEST), FAN_FURTHEST)
+    ratio = min(max(side.fan_ratio * math.exp(at_once), side.fan_least), side.fan_most)
+    return Step("fan", why, ratio=ratio) if abs(math.log(ratio / side.fan_ratio)) > 0.005 else None
 
 
 def _nothing_left(seen: Picture, view: Outlook) -> bool:
@@ -213,6 +174,15 @@ def _nothing_left(seen: Picture, view: Outlook) -> bool:
     low, high = final < seen.low, final > seen.high
     blocked = (low & ~view.up) | (high & ~view.down)
     return bool((low | high).any() and (blocked | ~(low | high)).all() and (seen.u_now[low | high] < SETTLED).all())
+
+
+def _all_barred(side: Side, seen: Picture, view: Outlook) -> bool:
+    """Return whether nothing may be done for any terminal that is outside now, neither at its valve nor by the fan."""
+    low, high = seen.log_now < seen.low, seen.log_now > seen.high
+    blocked = (low & ~view.up) | (high & ~view.down)
+    wanted = float(np.median(seen.log_aim - seen.log_now))
+    fan_stays = side.fan == "none" or ("", way_of(wanted)) in side.barred
+    return bool(side.barred and fan_stays and (low | high).any() and (blocked | ~(low | high)).all())
 
 
 def _closed(side: Side, case: Posed, seen: Picture, k: int) -> bool:

@@ -17,6 +17,8 @@ from hoodtrace.errors import UsageError
 
 FanKind = Literal["unknown", "fixed-speed", "constant-flow", "none"]
 Stop = Literal["", "open", "shut"]
+Way = Literal["up", "down"]
+USUAL_OWN_REL = 0.03
 
 
 @dataclass(frozen=True, slots=True)
@@ -34,15 +36,16 @@ class FlowRead:
     """A flow that was read at a terminal.
 
     `u_own_rel` is this reading's own standard uncertainty, `u_common_rel` what all readings of the meter share;
+    `hood_times` is the hood's resistance then over its own: 0 with no hood on, more with its outlet restricted;
     `fan_ratio` is the fan's setting then, over the one at the beginning; `epoch` counts what changed in the house (not
     the fan); `target_m3h` is what a turn was aimed at, None where that is not known.
     """
 
     terminal: str
     flow_m3h: float
-    u_own_rel: float = 0.03
+    u_own_rel: float = USUAL_OWN_REL
     u_common_rel: float = 0.05
-    hood_on: bool = True
+    hood_times: float = 1.0
     after_turn: bool = False
     at_stop: Stop = ""
     fan_ratio: float = 1.0
@@ -58,6 +61,8 @@ class Side:
     reaches. `fan` "none" is a natural system: only valves. `hood_pa_m3h2` is K in dp = K q^2 of the hood
     [Pa/(m3/h)^2]. `valves` "open": all were opened fully before the first reading. `closing`: every terminal is to be
     read once more at the end. `risk` is the accepted risk that "done" is wrong (of both sides of a system: half each).
+    `barred` : valves (by terminal; "" the fan) that must not be turned that way. `can_restrict` : the hood's outlet may
+    be restricted, which is how a flow with no hood on is read.
     """
 
     terminals: tuple[Wanted, ...]
@@ -73,6 +78,8 @@ class Side:
     fan_least: float = 0.0
     fan_most: float = math.inf
     closing: bool = False
+    barred: frozenset[tuple[str, Way]] = frozenset()
+    can_restrict: bool = True
 
     @property
     def read(self) -> frozenset[str]:

@@ -64,7 +64,7 @@ def _valves(side: Side) -> list[Evidence]:
         if not after.after_turn:
             continue
         found.pop(after.terminal, None)
-        alike = (before.fan_ratio, before.epoch, before.hood_on) == (after.fan_ratio, after.epoch, after.hood_on)
+        alike = (before.fan_ratio, before.epoch, before.hood_times) == (after.fan_ratio, after.epoch, after.hood_times)
         if before.terminal != after.terminal or not alike or k == 0:
             continue
         u = math.hypot(before.u_own_rel, after.u_own_rel)

@@ -5,9 +5,9 @@ weights as of Student's t, so that one wild reading pulls little. The common par
 alike and cancels here: conductances are in units of what the meter shows.
 
 Priors (mean and standard deviation of the logarithm): fan slope 1.5, 0.8 (constant flow 200, 0.7; none 0.2, 1); level
-0, 0.6 in common and 0.45 each; manifold 40 Pa, 0.5 (none 4 Pa, 0.8); branch share 0.35, 0.9; a fan setting its ratio,
-0.15 ln ratio in common and 0.04 sqrt |ln ratio| as a walk; an epoch 0, 0.1; a turned valve what was read there, 0.7.
-Own choice from simulated dwellings.
+0, 0.6 in common and 0.45 each; manifold 40 Pa, 0.5, half of it where all valves were open (none 4 Pa, 0.8); branch
+share 0.35, 0.9; a fan setting its ratio, 0.15 ln ratio in common and 0.04 sqrt |ln ratio| as a walk; an epoch 0, 0.1; a
+turned valve what was read there, 0.7. Own choice from simulated dwellings.
 """
 
 from __future__ import annotations
@@ -47,6 +47,8 @@ MANIFOLD_PA: Prior = {
     "constant-flow": (40.0, 0.5),
     "none": (4.0, 0.8),
 }
+OPEN_MANIFOLD = 0.5
+"""What valves that are all open leave of the pressure at the manifold."""
 FANS_BEFORE: Mapping[FanKind, float] = {"fixed-speed": 0.7, "constant-flow": 0.3}
 """How likely each kind is where the plan does not say."""
 
@@ -129,7 +131,8 @@ def posed(side: Side, fan: FanKind) -> Posed:
 
     slope, manifold = FAN_SLOPE[fan], MANIFOLD_PA[fan]
     prior(0, np.log(slope[0]), slope[1], 1)
-    prior(1, np.log(manifold[0]), np.hypot(manifold[1], side.u_hood_rel), 1)
+    left = OPEN_MANIFOLD if side.valves == "open" and fan != "none" else 1.0
+    prior(1, np.log(manifold[0] * left), np.hypot(manifold[1], side.u_hood_rel), 1)
     prior(2, np.log(0.35), 0.9, n_branches)
     log_ratio = np.log(np.array(fans))
     prior(layout.fan0, log_ratio, 1e-4, len(fans))
@@ -144,7 +147,7 @@ def posed(side: Side, fan: FanKind) -> Posed:
     prior(layout.valve0 + n, np.array(turned), 0.7, len(turned))
 
     terminal, by_fan, by_epoch = np.array(which, dtype=np.int64).reshape(-1, 3).T
-    hood = side.hood_pa_m3h2 * np.array([reading.hood_on for reading in side.readings], dtype=np.float64)
+    hood = side.hood_pa_m3h2 * np.array([reading.hood_times for reading in side.readings], dtype=np.float64)
     at = Moments(terminal, np.array(where, dtype=np.int64).reshape(-1, n), by_fan, by_epoch, hood)
     log_read = np.log(np.array([reading.flow_m3h for reading in side.readings]))
     u_read = np.array([reading.u_own_rel for reading in side.readings])

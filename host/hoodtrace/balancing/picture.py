@@ -10,8 +10,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 import numpy.typing as npt
 
-from hoodtrace.balancing.case import Side
-from hoodtrace.balancing.fit import U_FAN_FAR_REL, U_FAR_REL, Fitted, Posed
+from hoodtrace.balancing.case import USUAL_OWN_REL, Side
+from hoodtrace.balancing.fit import U_FAN_FAR_REL, U_FAR_REL, U_MODEL_REL, Fitted, Posed
 from hoodtrace.balancing.network import Moments, log_flows
 from hoodtrace.balancing.plan_ahead import Ahead, least_throttled
 from hoodtrace.dwelling.verdict import limits_m3h
@@ -21,8 +21,10 @@ Ints = npt.NDArray[np.int64]
 
 N_DRAWS = 1000
 SEED = 20
-U_PREDICTED_REL = 0.007
+U_PREDICTED_REL = 0.004
 """What the model may be off by at a terminal as it is now, beside what the readings leave open."""
+U_HOOD_SHARE_REL = 0.1
+"""And of what the hood takes away there: ducts that nobody knows of leave a terminal less pressure than the others."""
 OPENS_FURTHER = 0.5
 """Spread of ln(c_open / c) of a valve as found."""
 LEVEL_SAID = 0.97
@@ -40,7 +42,8 @@ class Picture:
     and the fan are set as planned. `c_now` : draws of ln conductance as it is. `ahead` : the plan of each draw, `plan`
     the most probable one. `log_fan` : the fan's factor now. `low`, `high` : limits of ln(flow). `log_aim` : what is
     aimed at; all three lie lower by `log_level` where the fan cannot give the design. `swing` : ln change of the flow
-    since it was last read, infinite where it never was in this position.
+    since it was last read, infinite where it never was in this position. `after`, `after_bare` (n, n) : what `u_now` of
+    each terminal (column) would be after one more reading at a terminal (row), with the hood on and with none.
     """
 
     log_now: Floats
@@ -56,6 +59,8 @@ class Picture:
     log_aim: Floats
     swing: Floats
     log_level: float
+    after: Floats
+    after_bare: Floats
 
 
 def picture(side: Side, case: Posed, fit: Fitted) -> Picture:
@@ -74,8 +79,10 @@ def picture(side: Side, case: Posed, fit: Fitted) -> Picture:
     at = Moments(each, np.tile(case.position_now, (n, 1)), *still)
     log_now, slope = log_flows(fit.theta, layout, at)
     swing, by_fan = _swing(case, fit, log_now, log_fan)
+    log_hooded, slope_hooded = log_flows(fit.theta, layout, replace(at, hood_pa_m3h2=np.full(n, side.hood_pa_m3h2)))
+    by_hood = log_now - log_hooded
     far = np.where(np.isfinite(swing), U_FAR_REL * abs(swing - by_fan) + U_FAN_FAR_REL * abs(by_fan), 0.0)
-    u_model = np.hypot(U_PREDICTED_REL, far)
+    u_model = np.sqrt(U_PREDICTED_REL**2 + far**2 + (U_HOOD_SHARE_REL * by_hood) ** 2)
     u_now = np.sqrt(np.einsum("ij,jk,ik->i", slope, fit.cov, slope) + u_model**2)
     own_half = rng.standard_normal((N_DRAWS // 2, n))
     own = np.concatenate([own_half, -own_half])
@@ -101,7 +108,32 @@ def picture(side: Side, case: Posed, fit: Fitted) -> Picture:
     to_fan = np.log(plan.fan[0]) - log_fan
     final = now + shift + own[::-1] * (U_FAR_REL * abs(shift - to_fan) + U_FAN_FAR_REL * abs(to_fan))
     low, high, aim = low + log_level, high + log_level, aim + log_level
-    return Picture(log_now, u_now, now, final, c_now, ahead, plan, log_fan, low, high, aim, abs(swing), log_level)
+    u_own = case.u_read.mean() if len(case.u_read) else USUAL_OWN_REL
+    after, after_bare = (_after(u_now, slope, one, fit.cov, u_own) for one in (slope_hooded, slope))
+    return Picture(
+        log_now,
+        u_now,
+        now,
+        final,
+        c_now,
+        ahead,
+        plan,
+        log_fan,
+        low,
+        high,
+        aim,
+        abs(swing),
+        log_level,
+        after,
+        after_bare,
+    )
+
+
+def _after(u_now: Floats, slope: Floats, slope_read: Floats, cov: Floats, u_own: float) -> Floats:
+    """Return the uncertainty of each flow (columns) after one more reading at each terminal (rows), to first order."""
+    var_read = np.einsum("ij,jk,ik->i", slope_read, cov, slope_read) + u_own**2 + U_MODEL_REL**2
+    gain = (slope_read @ cov @ slope.T) ** 2 / var_read[:, None]
+    return np.asarray(np.sqrt(np.maximum(u_now**2 - gain, 0.0)))
 
 
 def _swing(case: Posed, fit: Fitted, log_now: Floats, log_fan: float) -> tuple[Floats, Floats]:

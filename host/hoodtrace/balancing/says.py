@@ -21,6 +21,8 @@ if TYPE_CHECKING:
     from hoodtrace.balancing.standing import Level
     from hoodtrace.balancing.whole import Next, Whole
 
+OTHER_WAYS = {"again here": "again", "no hood": "bare"}
+"""Readings that are taken in another way than as usual, by why they are."""
 PRESSURES_SAY_IT = ("house.pressure", "house.no_estimate", "house.not_in_it")
 """Cautions that `pressure_says` says with more."""
 
@@ -31,6 +33,8 @@ def step_say(following: Next, place: str = "") -> Say:
     if following.refused:
         return Say("advice.refused")
     values: dict[str, Value] = {"place": place or step.terminal}
+    if step.do == "measure" and step.why in OTHER_WAYS:
+        return Say(f"advice.measure_{OTHER_WAYS[step.why]}", values)
     if step.do == "fan" and step.ratio is not None:
         values = {"system": following.system, "direction": following.side, "ratio": step.ratio}
     elif step.do == "turn" and step.until != "reads":

@@ -12,6 +12,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Literal
 
 from hoodtrace.balancing.case import FanKind, FlowRead, Side, Wanted
+from hoodtrace.dwelling.questions import flue_not_excluded
 from hoodtrace.dwelling.result import result
 from hoodtrace.dwelling.targets import is_damp
 from hoodtrace.physics.air import assumed_air
@@ -100,6 +101,7 @@ def _side(visit: Visit, hood: Hood, system: System, wanted: list[Terminal], clos
         fan_least=limits[0],
         fan_most=limits[1],
         closing=closing,
+        can_restrict=not flue_not_excluded(visit.plan, visit.state),
     )
 
 
@@ -157,7 +159,7 @@ def _read(visit: Visit, placement: Placement, system: str, direction: Direction,
         flow,
         max(own / flow, LEAST_OWN_REL),
         common / flow,
-        bool(entry.get("hood_on", True)),
+        float(bool(entry.get("hood_on", True))),
         turned,
         entry.get("at_stop") or "",
         fan_ratio(before, system, direction),

@@ -7,7 +7,7 @@ valves and the fan as they are.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 import numpy.typing as npt
@@ -15,8 +15,10 @@ import numpy.typing as npt
 from hoodtrace.balancing.case import Side
 from hoodtrace.balancing.fit import U_MODEL_REL, Fitted, Posed
 from hoodtrace.balancing.network import Moments, log_flows
+from hoodtrace.balancing.outlook import LATE, Outlook
 from hoodtrace.balancing.picture import U_PREDICTED_REL, Picture
 from hoodtrace.balancing.step import Step, Until
+from hoodtrace.balancing.worth import LATE_GAIN
 from hoodtrace.dwelling.verdict import conformance
 
 Floats = npt.NDArray[np.float64]
@@ -26,31 +28,13 @@ GAIN = 0.02
 """A valve is turned where that makes it more likely to end inside (logarithm of the probability)."""
 SCAN_GAIN = 0.05
 """The same, as a probability, while others are not read yet."""
-LATE = 0.2
-"""From this probability that all are inside on, all terminals are looked at together."""
-LATE_GAIN = 0.005
+AGAIN_GAIN = 0.1
 INDEX = 0.3
 """A valve that is the index with this probability is opened to see."""
 OPENED = 0.8
 """Above what a valve shows now (ln), for one that is to be opened to its stop."""
 LIMIT_PART = 1.0 / 3.0
 """Limits of a target, as part of the tolerance."""
-
-
-@dataclass(frozen=True, slots=True)
-class Outlook:
-    """What the choice is made from: how likely each terminal ends inside, with a common change of the fan by `shift`.
-
-    `up`, `down` : valves that can give more, or less. `p_all` : the probability that all are inside now, `enough`
-    whether that is enough to stop.
-    """
-
-    inside: Floats
-    shift: float
-    up: Bools
-    down: Bools
-    p_all: float
-    enough: bool
 
 
 def turn(side: Side, case: Posed, fit: Fitted, seen: Picture, view: Outlook, here: int) -> Step | None:
@@ -64,16 +48,22 @@ def turn(side: Side, case: Posed, fit: Fitted, seen: Picture, view: Outlook, her
     hit = conformance(aim, u, None, float(seen.low[here]), float(seen.high[here]))
     c_now = float(fit.theta[case.layout.valve0 + case.position_now[here]])
     if view.p_all > LATE:
-        goal = c_now + aim - float(seen.log_now[here])
+        goal = c_now + aim - float(view.then[here]) - float(seen.log_now[here])
         # Each turn throws away what readings have told about the valve: no chasing of the noise.
         n_turns = sum(one.after_turn and one.terminal == side.terminals[here].id for one in side.readings)
-        better = hit * others_inside(seen)[here] >= view.p_all + LATE_GAIN * max(1, n_turns)
+        gain = AGAIN_GAIN if turned_here(side) else LATE_GAIN * max(1, n_turns)
+        better = hit * view.others[here] >= max(view.p_all, view.p_fan) + gain
     else:
         goal = float(np.log(seen.plan.c[0, here])) - view.shift
         better = math.log(hit) >= math.log(view.inside[here] + 1e-3) + GAIN
     if not better or not (view.up[here] if goal > c_now else view.down[here]):
         return None
-    if case.open_at[here] < 0 and seen.plan.index[0] == here and goal > c_now - 0.5 * side.tolerance_rel:
+    if (
+        view.up[here]
+        and case.open_at[here] < 0
+        and seen.plan.index[0] == here
+        and goal > c_now - 0.5 * side.tolerance_rel
+    ):
         return _turned(side, case, fit, here, c_now + OPENED, "open", "index")
     return _turned(side, case, fit, here, goal, "reads", "to plan")
 
@@ -98,16 +88,21 @@ def _while_scanning(side: Side, case: Posed, fit: Fitted, seen: Picture, view: O
     return _turned(side, case, fit, here, float(tries[best]), "reads", "already")
 
 
-def others_inside(seen: Picture, shift: float = 0.0) -> Floats:
-    """Return for each terminal the probability that all others are inside after a change of the fan (ln)."""
-    wrong = (seen.now + shift < seen.low) | (seen.now + shift > seen.high)
-    return np.asarray((wrong.sum(axis=1)[:, None] - wrong == 0).mean(axis=0))
+def turned_here(side: Side) -> bool:
+    """Return whether the valve that somebody stands at was turned in this climb."""
+    last = side.readings[-1]
+    for reading in reversed(side.readings):
+        if (reading.terminal, reading.fan_ratio, reading.epoch) != (last.terminal, last.fan_ratio, last.epoch):
+            break
+        if reading.after_turn:
+            return True
+    return False
 
 
 def _turned(side: Side, case: Posed, fit: Fitted, here: int, log_c: float, until: Until, why: str) -> Step:
     moved = case.position_now.copy()
     moved[here] = case.layout.n_positions
-    hood = side.hood_pa_m3h2 if side.readings[-1].hood_on else 0.0
+    hood = side.hood_pa_m3h2 if side.readings[-1].hood_times else 0.0
     at = Moments(
         np.array([here]), moved[None, :], np.array([case.fan_now]), np.array([case.epoch_now]), np.array([hood])
     )

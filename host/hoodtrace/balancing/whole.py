@@ -9,11 +9,11 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING
 
 from hoodtrace.balancing import proportional
 from hoodtrace.balancing.adviser import Advice, advise
-from hoodtrace.balancing.case import FlowRead, n_climbs
+from hoodtrace.balancing.case import FlowRead, Way, n_climbs
 from hoodtrace.balancing.house import AgainstUnit, Change, House, against_unit, cautions, worsens
 from hoodtrace.balancing.house_pressure import Pressures, pressures
 from hoodtrace.balancing.house_sums import Balance, Read, SideSum, balance, imbalance, side_sum
@@ -30,6 +30,7 @@ if TYPE_CHECKING:
     from hoodtrace.dwelling.visit import Visit
     from hoodtrace.physics.hood import Hood
 
+MOST_REFUSED = 20
 WITHIN = ("all within", "all within as read")
 
 
@@ -98,18 +99,18 @@ def whole(visit: Visit, hood: Hood, closing: bool = False, by_proportion: bool =
     house = _house(visit, sides, dict(balances))
     steps: dict[int, Step] = {}
     refusals: list[tuple[str, str]] = []
+    forbidden: list[str] = []
     open_: list[SideNow] = []
     for one in sides:
-        step, key = _allowed(visit, one, _asked(one, by_proportion), house)
-        if key:
-            refusals.append((key, step.terminal))
-            # Reading is never forbidden: a side whose step is refused is read to its end.
-            step = Step("measure", "not read yet", one.named.side.unread[0]) if one.named.side.unread else step
+        step, key, refused = _step_of(visit, one, by_proportion, house)
+        refusals += refused
         steps[id(one)] = step
-        if step.do != "done" and (not key or step.do == "measure"):
+        if key:
+            forbidden.append(key)
+        elif step.do != "done":
             open_.append(one)
     chosen = _chosen(visit, open_, steps)
-    ends = [step for step in steps.values() if step.do == "done"]
+    ends = [step for step in steps.values() if step.do == "done"] if not forbidden else []
     over = [step for step in ends if step.why not in WITHIN]
     if chosen is not None:
         named = chosen.named
@@ -252,28 +253,45 @@ def _house(visit: Visit, sides: tuple[SideNow, ...], balances: dict[str, Balance
     return House(excluded, now, damp, worst, side_m3h)
 
 
-def _asked(one: SideNow, by_proportion: bool) -> Step:
-    return proportional.next_step(one.named.side) if by_proportion else one.advice.step
+def _step_of(visit: Visit, one: SideNow, by_proportion: bool, house: House) -> tuple[Step, str, list[tuple[str, str]]]:
+    """Return a side's step, the key of why it has none (else empty), and the steps refused on the way, with terminals.
+
+    The adviser is asked again without what was refused. The textbook's procedure knows no other way: there the side is
+    read to its end.
+    """
+    refused: list[tuple[str, str]] = []
+    side = one.named.side
+    step = proportional.next_step(side) if by_proportion else one.advice.step
+    for _ in range(MOST_REFUSED):
+        found, key = _allowed(visit, one, step, house)
+        if not key:
+            # What else could be done was forbidden: that is why this is the end.
+            ended = found.do == "done" and found.why not in WITHIN and refused
+            return found, refused[0][0] if ended else "", refused
+        refused.append((key, step.terminal))
+        way = _way(visit, one, step)
+        if by_proportion or (step.terminal, way) in side.barred:
+            break
+        side = replace(side, barred=side.barred | {(step.terminal, way)} | _forbidden(one, house))
+        step = advise(side).step
+    if side.unread:
+        return Step("measure", "not read yet", side.unread[0]), "", refused
+    return step, key, refused
 
 
 def _allowed(visit: Visit, one: SideNow, step: Step, house: House) -> tuple[Step, str]:
     """Return a step with its limits within what the house allows, and the key of why it is refused, else empty."""
+    if step.do not in ("fan", "turn"):
+        return step, ""
+    way = _way(visit, one, step)
     if step.do == "fan" and step.ratio is not None:
         part = step.ratio / one.named.side.fan_ratio
         all_after = {s.id: s.now_m3h * part for s in one.advice.standings if s.id in house.now_m3h}
-        fan = Change("up" if part >= 1.0 else "down", "fan", "", all_after)
-        return step, worsens(fan, one.named.direction, house) or ""
-    if step.do != "turn":
-        return step, ""
+        return step, worsens(Change(way, "fan", "", all_after), one.named.direction, house) or ""
     target = step.target_m3h
     if target is None:
-        way: Literal["up", "down"] = "up" if step.until == "open" else "down"
         return step, worsens(Change(way, "valve", step.terminal), one.named.direction, house) or ""
-    here = visit.state.at(step.terminal, visit.state.setting)
-    read = here[-1].flow_m3h if here else target
-    way = "up" if target >= read else "down"
-    if step.until != "reads":
-        way = "up" if step.until == "open" else "down"
+    read = _read_m3h(visit, step.terminal, target)
     # The target is as read, what the house is judged by without a hood: the change carries over, not the figure.
     after = {step.terminal: house.now_m3h.get(step.terminal, read) * target / read}
     key = worsens(Change(way, "valve", step.terminal, after), one.named.direction, house)
@@ -287,18 +305,48 @@ def _allowed(visit: Visit, one: SideNow, step: Step, house: House) -> tuple[Step
     return replace(step, low_m3h=low and max(low, least), high_m3h=high and min(high, most)), ""
 
 
+def _forbidden(one: SideNow, house: House) -> set[tuple[str, Way]]:
+    """Return the ways that valves and fan ("") of a side may not be turned, however little."""
+    now_m3h = {name: house.now_m3h[name] for name in one.named.side.read}
+    out: set[tuple[str, Way]] = set()
+    for way in ("up", "down"):
+        changes = [Change(way, "fan", "", now_m3h)]
+        changes += [Change(way, "valve", name, {name: flow}) for name, flow in now_m3h.items()]
+        out |= {(each.terminal, way) for each in changes if worsens(each, one.named.direction, house)}
+    return out
+
+
+def _way(visit: Visit, one: SideNow, step: Step) -> Way:
+    """Return whether a step to a fan or a valve gives more or less."""
+    if step.do == "fan":
+        return "up" if (step.ratio or 0.0) >= one.named.side.fan_ratio else "down"
+    if step.until != "reads" or step.target_m3h is None:
+        return "up" if step.until == "open" else "down"
+    return "up" if step.target_m3h >= _read_m3h(visit, step.terminal, step.target_m3h) else "down"
+
+
+def _read_m3h(visit: Visit, terminal: str, otherwise_m3h: float) -> float:
+    here = visit.state.at(terminal, visit.state.setting)
+    return here[-1].flow_m3h if here else otherwise_m3h
+
+
 def _chosen(visit: Visit, sides: list[SideNow], steps: dict[int, Step]) -> SideNow | None:
     if not sides:
         return None
     order = [terminal.id for terminal in visit.state.terminals(visit.plan)]
     last = visit.state.placements[-1].terminal if visit.state.placements else ""
-    here = [one for one in sides if steps[id(one)].do == "turn" and steps[id(one)].terminal == last]
+    here = [one for one in sides if steps[id(one)].terminal == last and _is_done_there(steps[id(one)])]
     unread = [one for one in sides if steps[id(one)].why == "not read yet"]
     if here:
         return here[0]
     if unread:
         return min(unread, key=lambda one: order.index(steps[id(one)].terminal))
     return sides[0]
+
+
+def _is_done_there(step: Step) -> bool:
+    """Whether somebody who stands at the terminal does the step before going on."""
+    return step.do == "turn" or step.why in ("again here", "no hood")
 
 
 def _in_order(visit: Visit, sides: tuple[SideNow, ...]) -> list[FlowRead]:

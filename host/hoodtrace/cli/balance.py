@@ -47,13 +47,15 @@ def balance(
 
 def as_json(found: Whole) -> Row:
     """Return the object that `--format json` prints; "Formats" in DEVELOPERS.md names its keys."""
-    from hoodtrace.balancing.says import waited_for
+    from hoodtrace.balancing.says import OTHER_WAYS, waited_for
     from hoodtrace.cli.balance_words import balance_words, caution_words, evidence_words, next_words, unit_words
 
     step = found.next.step
     following: Row = {"do": step.do, "why": next_words(found.next)}
     if step.do in ("measure", "turn"):
         following |= {"terminal": step.terminal}
+    if step.do == "measure":
+        following |= {"how": OTHER_WAYS.get(step.why, "as usual")}
     if step.do == "turn":
         following |= {"target_m3h": _round(step.target_m3h), "low_m3h": _round(step.low_m3h)}
         following |= {"high_m3h": _round(step.high_m3h), "until": step.until}
