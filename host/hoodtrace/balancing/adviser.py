@@ -125,7 +125,7 @@ def _step(
     if last.epoch != side.epoch:
         return Step("measure", "the house changed", names[int(seen.u_now.argmin())]), order
     again = [one.terminal for one in evidence if one.kind == "contradicts" and not one.values["read_again"]]
-    if again and not (there and again[0] == last.terminal):
+    if again:
         return Step("measure", "contradicts", again[0]), order
     if view.enough:
         left = [k for k in range(len(names)) if not _closed(side, case, seen, k)]

@@ -7,6 +7,7 @@ that suits the others: neither alone may help.
 from __future__ import annotations
 
 import math
+from collections import Counter
 from collections.abc import Iterator
 from dataclasses import dataclass
 
@@ -21,8 +22,10 @@ from hoodtrace.balancing.picture import Picture, all_within
 Floats = npt.NDArray[np.float64]
 Bools = npt.NDArray[np.bool_]
 
-STOP_PART = 0.75
+STOP_PART = 0.5
 """Part of the accepted risk that the model may use up; the rest is for what it does not know."""
+MOST_TURNS = 8
+"""A valve that was turned so often is left as it is: it does not do what is asked."""
 SHIFTS = np.linspace(-0.04, 0.025, 14)
 """Common changes of the fan (ln) beside the plan: what suits the valves as they are, at little more pressure."""
 LATE = 0.2
@@ -54,7 +57,8 @@ class Outlook:
 def outlook(side: Side, case: Posed, seen: Picture, evidence: tuple[Evidence, ...]) -> Outlook:
     """Return what a step on `side` is chosen from."""
     stuck = {one.terminal for one in evidence if one.kind == "stuck valve"}
-    still = np.array([terminal.id in stuck for terminal in side.terminals])
+    turns = Counter(reading.terminal for reading in side.readings if reading.after_turn)
+    still = np.array([one.id in stuck or turns[one.id] >= MOST_TURNS for one in side.terminals])
     p_all = all_within(seen.now, seen)
     return Outlook(
         *_inside(side, seen),

@@ -44,6 +44,7 @@ class Picture:
     aimed at; all three lie lower by `log_level` where the fan cannot give the design. `swing` : ln change of the flow
     since it was last read, infinite where it never was in this position. `after`, `after_bare` (n, n) : what `u_now` of
     each terminal (column) would be after one more reading at a terminal (row), with the hood on and with none.
+    `u_hood` : uncertainty of what the hood takes away there.
     """
 
     log_now: Floats
@@ -61,6 +62,7 @@ class Picture:
     log_level: float
     after: Floats
     after_bare: Floats
+    u_hood: Floats
 
 
 def picture(side: Side, case: Posed, fit: Fitted) -> Picture:
@@ -80,7 +82,8 @@ def picture(side: Side, case: Posed, fit: Fitted) -> Picture:
     log_now, slope = log_flows(fit.theta, layout, at)
     swing, by_fan = _swing(case, fit, log_now, log_fan)
     log_hooded, slope_hooded = log_flows(fit.theta, layout, replace(at, hood_pa_m3h2=np.full(n, side.hood_pa_m3h2)))
-    by_hood = log_now - log_hooded
+    by_hood, by_slope = log_now - log_hooded, slope - slope_hooded
+    u_hood = np.hypot(np.sqrt(np.einsum("ij,jk,ik->i", by_slope, fit.cov, by_slope)), U_HOOD_SHARE_REL * by_hood)
     far = np.where(np.isfinite(swing), U_FAR_REL * abs(swing - by_fan) + U_FAN_FAR_REL * abs(by_fan), 0.0)
     u_model = np.sqrt(U_PREDICTED_REL**2 + far**2 + (U_HOOD_SHARE_REL * by_hood) ** 2)
     u_now = np.sqrt(np.einsum("ij,jk,ik->i", slope, fit.cov, slope) + u_model**2)
@@ -126,6 +129,7 @@ def picture(side: Side, case: Posed, fit: Fitted) -> Picture:
         log_level,
         after,
         after_bare,
+        u_hood,
     )
 
 

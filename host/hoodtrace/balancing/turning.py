@@ -43,7 +43,8 @@ def turn(side: Side, case: Posed, fit: Fitted, seen: Picture, view: Outlook, her
         return _while_scanning(side, case, fit, seen, view, here)
     if view.enough:
         return None
-    u = math.hypot(side.readings[-1].u_own_rel, U_PREDICTED_REL, U_MODEL_REL)
+    hood = float(seen.u_hood[here]) if side.readings[-1].hood_times else 0.0
+    u = math.hypot(side.readings[-1].u_own_rel, U_PREDICTED_REL, U_MODEL_REL, hood)
     aim = float(seen.log_aim[here])
     hit = conformance(aim, u, None, float(seen.low[here]), float(seen.high[here]))
     c_now = float(fit.theta[case.layout.valve0 + case.position_now[here]])

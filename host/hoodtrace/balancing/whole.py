@@ -346,7 +346,7 @@ def _chosen(visit: Visit, sides: list[SideNow], steps: dict[int, Step]) -> SideN
 
 def _is_done_there(step: Step) -> bool:
     """Whether somebody who stands at the terminal does the step before going on."""
-    return step.do == "turn" or step.why in ("again here", "no hood")
+    return step.do == "turn" or step.why in ("again here", "contradicts", "no hood")
 
 
 def _in_order(visit: Visit, sides: tuple[SideNow, ...]) -> list[FlowRead]:
