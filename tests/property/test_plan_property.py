@@ -59,6 +59,7 @@ def plans(draw: st.DrawFn) -> Plan:
             unit_supply_m3h=(flow := draw(number(0.1, 1e5)) if kind in ("heat-recovery", "supply") else None),
             u_unit_supply_m3h=draw(number(1e-3, 1e5)) if flow is not None else None,
             access=draw(WORDS),
+            stack_height_m=draw(number(0.1, 100.0)) if kind == "natural" else None,
         )
         for name in draw(names(3))
     )

@@ -287,6 +287,7 @@ SECOND = {"id": "E1", "room": "Bath", "system": "unit", "direction": "extract"}
             lambda c: c["system"].append({"name": "e", "kind": "extract", "unit_supply_m3h": 20}),
             "system.2.unit_supply_m3h",
         ),
+        (lambda c: c["system"][0].update(stack_height_m=5.0), "system.1.stack_height_m"),
     ],
 )
 def test_keys_that_do_not_fit_together_are_named(change: Callable[[dict[str, Any]], object], key: str) -> None:
@@ -295,6 +296,19 @@ def test_keys_that_do_not_fit_together_are_named(change: Callable[[dict[str, Any
     error = refused(text_of(content))
     assert error.key == key
     assert f"key {key} " in str(error)
+
+
+def test_a_natural_system_may_say_how_high_its_stack_is() -> None:
+    def of(height: object) -> str:
+        content = whole()
+        content["system"].append({"name": "shaft", "kind": "natural", "stack_height_m": height})
+        return text_of(content)
+
+    found = parse_plan(of(6), "visit.toml")
+    assert (found.systems[0].stack_height_m, found.systems[1].stack_height_m) == (None, 6.0)
+    assert parse_plan(plan_toml(found), "visit.toml") == found
+    for height in (0.0, -5.0, 100.5, "5", True):
+        assert refused(of(height)).key == "system.2.stack_height_m"
 
 
 @pytest.mark.parametrize(("kind", "fits"), [("extract", "extract"), ("supply", "supply")])

@@ -84,6 +84,10 @@ def test_natural_systems_are_only_measured_settings_measure_again_and_what_is_le
     natural = Plan(Site("a"), (System("stack", "natural"),), terminals(5, "stack", "extract"))
     assert expected_climbs(natural).n_median == expected_climbs(natural).n_measure == 5
     assert "To measure and set" not in text(natural)
+    assert "How high is the stack of stack" in text(natural)
+    known = replace(natural, systems=(System("stack", "natural", stack_height_m=5.5),))
+    assert "How high is the stack" not in text(known)
+    assert "natural, no fan, 5 terminals, stack of 5.5 m" in text(known)
     two = replace(plan_of(8), settings=("normal", "boost"))
     assert (expected_climbs(two).n_measure, expected_climbs(two).n_median) == (16, 18 + 8)
     left = replace(plan_of(9), terminals=(*terminals(8), *terminals(1, "x", cover="none", why_not="walled in")))

@@ -51,7 +51,8 @@ class Site:
 class System:
     """One ventilation system. `unit_...` is what the unit itself says, with its standard uncertainty `u_...` [m3/h].
 
-    `access` says who may touch the unit.
+    `access` says who may touch the unit; `stack_height_m` is of a natural system: from its terminals to where its ducts
+    end.
     """
 
     name: str
@@ -63,6 +64,7 @@ class System:
     unit_extract_m3h: float | None = None
     u_unit_extract_m3h: float | None = None
     access: str = ""
+    stack_height_m: float | None = None
 
 
 @dataclass(frozen=True, slots=True)

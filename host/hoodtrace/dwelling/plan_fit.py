@@ -49,6 +49,8 @@ def misfits(plan: Plan) -> Iterator[tuple[str, str]]:
 def _of_system(where: str, system: System) -> Iterator[tuple[str, str]]:
     if system.kind == "natural" and system.fan != "unknown":
         yield f"{where}fan", f"= {system.fan!r}, but a natural system has none"
+    if system.kind != "natural" and system.stack_height_m is not None:
+        yield f"{where}stack_height_m", f"only a natural system has one, not one of kind {system.kind!r}"
     for side in ("supply", "extract"):
         flow, u = getattr(system, f"unit_{side}_m3h"), getattr(system, f"u_unit_{side}_m3h")
         if flow is not None and system.kind not in ("heat-recovery", side):

@@ -64,6 +64,7 @@ AreaCm2 = Annotated[float, Field(ge=0.1, le=1e6, allow_inf_nan=False)]
 VolumeM3 = Annotated[float, Field(ge=1.0, le=1e6, allow_inf_nan=False)]
 PerHour = Annotated[float, Field(ge=0.01, le=100.0, allow_inf_nan=False)]
 Height = Annotated[float, Field(ge=0.0, le=30.0, allow_inf_nan=False)]
+StackHeight = Annotated[float, Field(ge=0.1, le=100.0, allow_inf_nan=False)]
 Relative = Annotated[float, Field(gt=0.0, le=1.0, allow_inf_nan=False)]
 Risk = Annotated[float, Field(gt=0.0, le=0.5, allow_inf_nan=False)]
 Count = Annotated[int, Field(ge=0, le=1000)]
@@ -96,6 +97,7 @@ class SystemKeys(TypedDict, total=False):
     unit_extract_m3h: FlowM3h
     u_unit_extract_m3h: UFlowM3h
     access: Words
+    stack_height_m: StackHeight
 
 
 class RoomKeys(TypedDict, total=False):

@@ -192,6 +192,7 @@ def _system(plan: Plan, system: System) -> str:
     for side, flow in (("supply", system.unit_supply_m3h), ("extract", system.unit_extract_m3h)):
         words += f", unit says {side} {flow:g} m³/h" if flow is not None else ""
     if system.kind == "natural":
+        words += "" if system.stack_height_m is None else f", stack of {system.stack_height_m:g} m"
         return f"{words}. Holds of {plan.natural_minutes:g} minutes; note wind and temperatures for each."
     return f"{words}. Who may touch the unit: {system.access or 'not known'}"
 
@@ -256,6 +257,8 @@ def _ask(plan: Plan, measured: Sequence[Terminal]) -> list[str]:
     for system in plan.systems:
         if system.kind != "natural" and not system.access:
             ask.append(f"Who may touch the unit of {system.name}, and is it within reach?")
+        if system.kind == "natural" and system.stack_height_m is None:
+            ask.append(f"How high is the stack of {system.name}, from its terminals to where its ducts end?")
         if system.kind != "natural" and system.fan == "unknown":
             ask.append(f"Does the fan of {system.name} hold its speed or its flow?")
     checks: list[tuple[str, Callable[[Terminal], bool]]] = [

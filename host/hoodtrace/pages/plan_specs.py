@@ -50,6 +50,7 @@ SPECS: dict[str, tuple[Spec, ...]] = {
         Spec("u_unit_supply_m3h", "number", more=True),
         Spec("unit_extract_m3h", "number", more=True),
         Spec("u_unit_extract_m3h", "number", more=True),
+        Spec("stack_height_m", "number", more=True),
     ),
     "room": (
         Spec("name"),

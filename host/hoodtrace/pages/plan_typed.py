@@ -19,7 +19,7 @@ from hoodtrace.reporting.texts import Words
 
 NUMBERS = {
     *("floor_area_m2", "volume_m3", "n50_per_h", "height_m", "free_area_cm2", "flow_m3h", "natural_minutes"),
-    *("unit_supply_m3h", "u_unit_supply_m3h", "unit_extract_m3h", "u_unit_extract_m3h"),
+    *("unit_supply_m3h", "u_unit_supply_m3h", "unit_extract_m3h", "u_unit_extract_m3h", "stack_height_m"),
 }
 COUNTS = {"bedrooms", "people"}
 PERCENT = {"tolerance_rel", "balance_rel", "risk", "precision_rel"}
