@@ -19,7 +19,7 @@ import numpy.typing as npt
 from hoodtrace.averaging.mean import CONFIDENCE
 from hoodtrace.balancing.house_sums import Imbalance
 from hoodtrace.dwelling.plan import OtherFan, Site
-from hoodtrace.dwelling.screen import Say
+from hoodtrace.dwelling.screen import Say, Value
 from hoodtrace.errors import UsageError
 from hoodtrace.physics.air import STANDARD_PRESSURE_PA, assumed_air, density_kg_m3
 from hoodtrace.physics.resistance import HOOD_MOST_NATURAL_PA, kept_share, stack_pa
@@ -177,7 +177,20 @@ def pressures(
     return Pressures(tuple(estimates), (), tuple(assumed))
 
 
-def natural(height_m: float, outdoor_c: float, indoor_c: float, hood_pa: float, wind: str = "") -> tuple[Say, ...]:
+def natural_minutes(wind: str = "") -> Say:
+    """Return that a reading on a natural system is of its minutes; `wind` as it was noted, empty where not."""
+    return Say("house.natural_minutes", {"wind": wind or "not noted"})
+
+
+def natural(
+    height_m: float,
+    outdoor_c: float,
+    indoor_c: float,
+    hood_pa: float,
+    wind: str = "",
+    pressure_pa: float = STANDARD_PRESSURE_PA,
+    terminal: str = "",
+) -> tuple[Say, ...]:
     """Return what is said with a reading on a natural system: its stack, what the hood takes of it, its minutes.
 
     Parameters
@@ -190,12 +203,16 @@ def natural(height_m: float, outdoor_c: float, indoor_c: float, hood_pa: float, 
         What the hood takes at the flow read, Pa, >= 0.
     wind : str
         As it was noted, empty where not.
+    pressure_pa : float
+        Barometric pressure, Pa.
+    terminal : str
+        Where it was read.
 
     Returns
     -------
     tuple of Say
         `house.natural_minutes` always: a reading is of these minutes, wind and warmth make others. The stack is that of
-        dry air; moist air on both sides gives up to 5 % more.
+        dry air; moist air on both sides gives up to 5 % more. `house.natural_hood_all`: the hood takes all of it.
 
     References
     ----------
@@ -211,17 +228,18 @@ def natural(height_m: float, outdoor_c: float, indoor_c: float, hood_pa: float, 
     """
     if not (height_m > 0.0 and hood_pa >= 0.0):
         raise UsageError(f"a height of {height_m:g} m with {hood_pa:g} Pa of the hood makes no stack: mend the plan")
-    stack = stack_pa(height_m, outdoor_c, indoor_c)
+    stack = stack_pa(height_m, outdoor_c, indoor_c, pressure_pa)
     of = {"height_m": height_m, "outdoor_c": outdoor_c, "indoor_c": indoor_c}
     out = [
-        Say("house.natural_minutes", {"wind": wind or "not noted"}),
+        natural_minutes(wind),
         Say("house.natural_stack", {"stack_pa": stack, **of}),
     ]
     if stack <= 0.0:
         return (*out, Say("house.natural_no_stack", {"stack_pa": stack}))
     lost = 1.0 - kept_share(hood_pa, stack)
-    values = {"hood_pa": hood_pa, "stack_pa": stack, "lost_rel": lost, "most_pa": HOOD_MOST_NATURAL_PA}
-    return (*out, Say("house.natural_hood", values))
+    values: dict[str, Value] = {"terminal": terminal, "hood_pa": hood_pa, "stack_pa": stack, "lost_rel": lost}
+    key = "natural_hood" if hood_pa < stack else "natural_hood_all"
+    return (*out, Say(f"house.{key}", {**values, "most_pa": HOOD_MOST_NATURAL_PA}))
 
 
 @dataclass(frozen=True, slots=True)

@@ -224,6 +224,7 @@ def _evidence(found: Whole) -> list[Told]:
         said += level_says(advice.level)
         said += fan_says(side, advice.fan, advice.p_fan)
         told += [Told(one.named.system, one.named.direction, (each,)) for each in said]
+    told += [Told(one.system, one.direction, (each,)) for one in found.natural for each in one.says]
     waiting = waited_for(found)
     for system, judged in found.balances:
         told.append(Told("", "", balance_says(system, judged, waiting)))

@@ -17,6 +17,7 @@ from hoodtrace.balancing.case import FlowRead, Way, n_climbs
 from hoodtrace.balancing.house import AgainstUnit, Change, House, against_unit, cautions, worsens
 from hoodtrace.balancing.house_pressure import Pressures, pressures
 from hoodtrace.balancing.house_sums import Balance, Read, SideSum, balance, imbalance, side_sum
+from hoodtrace.balancing.natural_sides import NaturalSide, natural_sides
 from hoodtrace.balancing.sides import DIRECTIONS, Direction, NamedSide, sides_of
 from hoodtrace.balancing.standing import Standing
 from hoodtrace.balancing.step import Step
@@ -60,7 +61,7 @@ class Whole:
     `done`: all sides have ended with every terminal within; where what is left can't be set, `next` is "done" and this
     is not.
     `balances` by system, `against_units` by system and side, `refusals` are steps that the house forbids, each with its
-    key and terminal.
+    key and terminal. `natural` is what sides without a fan have to be told.
     """
 
     next: Next
@@ -73,6 +74,7 @@ class Whole:
     pressures: Pressures
     refusals: tuple[tuple[str, str], ...]
     cautions: tuple[Say, ...]
+    natural: tuple[NaturalSide, ...] = ()
 
 
 def whole(visit: Visit, hood: Hood, closing: bool = False, by_proportion: bool = False) -> Whole:
@@ -134,6 +136,7 @@ def whole(visit: Visit, hood: Hood, closing: bool = False, by_proportion: bool =
         found,
         tuple(refusals),
         cautions(house.flue_excluded, found, house.balance, bool(visit.plan.other_fans)),
+        natural_sides(visit, hood, (one.named for one in sides)),
     )
 
 

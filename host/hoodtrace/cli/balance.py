@@ -12,6 +12,7 @@ import typer
 from hoodtrace.cli.printable import printable, say
 
 if TYPE_CHECKING:
+    from hoodtrace.balancing.natural_sides import NaturalSide
     from hoodtrace.balancing.whole import Whole
     from hoodtrace.dwelling.visit import Visit
 
@@ -95,7 +96,30 @@ def as_json(found: Whole) -> Row:
             {"fans": list(e.fans), "pa": _round(e.pa), "low_pa": _round(e.low_pa), "high_pa": _round(e.high_pa)}
             for e in found.pressures.estimates
         ],
+        "natural": [_natural(one) for one in found.natural],
         "refused": [{"why": key.removeprefix("refused."), "terminal": name} for key, name in found.refusals],
+    }
+
+
+def _natural(found: NaturalSide) -> Row:
+    from hoodtrace.cli.balance_words import natural_words
+
+    return {
+        "system": found.system,
+        "side": found.direction,
+        "stack_pa": _round(found.stack_pa),
+        "missing": list(found.missing),
+        "hood": [
+            {
+                "terminal": one.terminal,
+                "hood_pa": _round(one.hood_pa),
+                "stack_pa": _round(one.stack_pa),
+                "lost_rel": _round(one.lost_rel),
+            }
+            for one in found.hoods
+        ],
+        "u_rel": found.u_rel,
+        "words": natural_words(found),
     }
 
 
@@ -131,6 +155,9 @@ def _print(visit: Visit, found: Whole) -> None:
                 say(f"{where}: {line}", "  ", "- ")
         for name, why in one.named.left_out:
             say(f"{where}: {name} is not balanced: {why}", "  ", "- ")
+    for natural_side in found.natural:
+        for line in words.natural_words(natural_side):
+            say(f"{natural_side.system}, {natural_side.direction}: {line}", "  ", "- ")
     for each in found.balances:
         say(words.balance_words(*each, waited_for(found)), "  ", "- ")
     for unit in found.against_units:

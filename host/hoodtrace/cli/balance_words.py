@@ -19,6 +19,7 @@ from hoodtrace.reporting.texts import MINUS, NO_BREAK, Words
 if TYPE_CHECKING:
     from hoodtrace.balancing.evidence import Evidence
     from hoodtrace.balancing.house_pressure import Pressures
+    from hoodtrace.balancing.natural_sides import NaturalSide
     from hoodtrace.balancing.standing import Level
     from hoodtrace.balancing.whole import Next
 
@@ -57,6 +58,11 @@ def unit_words(system: str, found: AgainstUnit) -> str:
 def pressure_words(found: Pressures) -> list[str]:
     """Return the estimates of the dwelling's pressure, or what is missing for one."""
     return [_joined(said) for said in says.pressure_says(found)]
+
+
+def natural_words(found: NaturalSide) -> list[str]:
+    """Return what a side without a fan has to be told."""
+    return [_joined(said) for said in found.says]
 
 
 def caution_words(said: Say) -> str:

@@ -132,6 +132,8 @@ class Words:
         if isinstance(value, str):
             if name == "direction":
                 return self.word("direction", value)
+            if name == "wind":
+                return self.word("answer", value)
             if name == "why":
                 return self._why(value)
             return value
@@ -144,6 +146,8 @@ class Words:
             return f"{self.number(value, 0)}{space}s"
         if name.endswith("_m"):
             return f"{self.number(value, 1)}{space}m"
+        if name == "hood_pa":  # on a natural system hundredths count
+            return f"{self.number(value, 2)}{space}Pa"
         if name == "pa" or name.endswith("_pa"):
             return f"{self.number(value, 1)}{space}Pa"
         if name == "ratio" or name.endswith("_ratio"):
