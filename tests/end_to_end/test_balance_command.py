@@ -23,6 +23,7 @@ from typer.testing import CliRunner
 
 from hoodtrace.board.scenario import demo_hood_toml
 from hoodtrace.cli.app import app
+from hoodtrace.dwelling.visit import Visit
 
 COMMAND = Path(sys.executable).with_name("hoodtrace")
 Row = dict[str, Any]
@@ -402,6 +403,45 @@ def test_a_natural_system_has_valves_only(tmp_path: Path) -> None:
     found, said = both(entered(visit, E1=22.0, E2=15.0))
     assert found["next"]["do"] != "fan"
     assert "fan gives" not in said
+
+
+def test_a_natural_system_says_its_stack_and_what_the_hood_took_of_it(tmp_path: Path) -> None:
+    """The stack of 5 m between 0 and 20 C is 4.323 Pa at 101325 Pa (calc: p g M / R h (1/To - 1/Ti))."""
+    text = plan({"E1": 40.0, "E2": 30.0}, 'kind = "natural"\nstack_height_m = 5.0')
+    visit = made(tmp_path / "v", text, demo_hood_toml().replace("altitude_m = 330.0", "altitude_m = 0.0"))
+    found, said = both(visit)
+    assert found["natural"] == []
+    assert "stack" not in said
+    opened = Visit(visit)
+    opened.decide({"do": "begin"}, "2030-01-01T09:00:00.000+00:00")
+    opened.decide({"do": "weather", "outdoor_c": 0.0, "indoor_c": 20.0, "wind": "gusty"}, "2030-01-01T09:00:01+00:00")
+    found, said = both(entered(visit, E1=22.0, E2=15.0))
+    (side,) = found["natural"]
+    assert (side["system"], side["side"], side["missing"]) == ("unit", "extract", [])
+    assert side["stack_pa"] == pytest.approx(4.323, abs=0.002)
+    # The hood's law of its file, extract: 1.1993 / 2 (q / (0.69 pi/4 0.104^2))^2, and 1 - sqrt(1 - dp / stack) is lost.
+    area_m2 = 0.69 * math.pi / 4.0 * 0.104**2
+    took = {name: 1.1993 / 2.0 * (flow / 3600.0 / area_m2) ** 2 for name, flow in (("E1", 22.0), ("E2", 15.0))}
+    lost = {name: 1.0 - math.sqrt(1.0 - pa / 4.323) for name, pa in took.items()}
+    assert {one["terminal"]: one["hood_pa"] for one in side["hood"]} == pytest.approx(took, rel=1e-3)
+    assert {one["terminal"]: one["lost_rel"] for one in side["hood"]} == pytest.approx(lost, rel=2e-3)
+    flat = re.sub(r"\s+", " ", said)
+    assert "unit, extract: No fan: a reading is of its minutes" in flat
+    assert "Wind as noted: Gusty." in flat
+    assert "The stack gives about 4.3 Pa (5.0 m high, 0.0 °C outside, 20.0 °C inside" in flat
+    assert f"At E1 the hood took {took['E1']:.2f} Pa of 4.3 Pa: about {100.0 * lost['E1']:.1f} % of the flow" in flat
+    for words in side["words"]:
+        assert words in flat
+
+
+def test_a_natural_system_says_what_is_missing_for_its_stack(tmp_path: Path) -> None:
+    visit = made(tmp_path / "v", plan({"E1": 40.0, "E2": 30.0}, 'kind = "natural"'))
+    found, said = both(entered(visit, E1=22.0))
+    (side,) = found["natural"]
+    assert (side["stack_pa"], side["missing"]) == (None, ["stack_height_m", "outdoor_c", "indoor_c"])
+    flat = re.sub(r"\s+", " ", said)
+    assert "The plan lacks the stack's height" in flat
+    assert "The temperature outside was not noted" in flat
 
 
 def test_an_open_flue_that_is_not_excluded_brings_the_cautions(tmp_path: Path) -> None:

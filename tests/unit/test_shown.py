@@ -253,7 +253,18 @@ def all_says() -> list[Say]:
     for key in sorted(keys):
         for fans in ("", "cooker hood"):
             said += says.caution_says(Say(key, limit | {"fans": fans}))
-    return said
+    return [*said, *natural_says()]
+
+
+def natural_says() -> list[Say]:
+    """Whatever can be said of a natural side, each key that the program has, with the values that it gets."""
+    source = "".join((CODE / f"{name}.py").read_text("utf-8") for name in ("house_pressure", "natural_sides"))
+    named = set(re.findall(r'"(?:house\.)?(natural_\w+)"', source))
+    named |= {f"natural_missing_{name}" for name in ("stack_height_m", "outdoor_c", "indoor_c")}
+    assert {"natural_stack", "natural_hood", "natural_hood_all", "natural_no_taps", "natural_u"} <= named
+    values = {"wind": "gusty", "stack_pa": 4.32, "hood_pa": 0.147, "most_pa": 0.2, "lost_rel": 0.123, "u_rel": 0.08}
+    values |= {"height_m": 5.0, "outdoor_c": 0.0, "indoor_c": 20.0, "low_pa": 3.3, "high_pa": 4.3, "terminal": "E1"}
+    return [Say(f"house.{name}", values) for name in sorted(named - {"natural_sides"})]
 
 
 @pytest.mark.parametrize("language", languages())
@@ -273,6 +284,23 @@ def test_whatever_is_shown_of_a_visit_is_said_in_each_language(visit: Visit) -> 
         house = [said for each in seen.house for said in each]
         for said in (seen.step, *seen.why, seen.climbs, *(line.sentence for line in seen.lines), *told, *house):
             assert words.say(said)
+
+
+def test_the_page_shows_what_a_natural_side_is_told_under_its_name(tmp_path: Path) -> None:
+    text = house().replace('"heat-recovery"\nfan = "fixed-speed"', '"natural"\nstack_height_m = 5.0')
+    visit = made(tmp_path / "v", text)
+    visit.decide({"do": "weather", "outdoor_c": 0.0, "indoor_c": 20.0, "wind": "gusty"}, UTC)
+    read(visit, "E1", "E2")
+    told = [(one.system, one.direction, said) for one in now(visit).evidence for said in one.says]
+    natural = [each for each in told if each[2].key.startswith("house.natural")]
+    assert {each[:2] for each in natural} == {("unit", "extract")}  # nothing was read of the supply
+    words = Words("de")
+    texts = [words.say(said).replace("\N{NO-BREAK SPACE}", " ") for _, _, said in natural]
+    assert "Wind wie notiert: Böig." in texts[0]
+    # calc: 4.32 Pa of 5 m between 0 and 20 C at sea level, 0.961 of it at the 330 m of the demo's hood (ISA).
+    assert "Der Auftrieb gibt etwa 4,2 Pa (5,0 m Höhe, 0,0 °C draußen, 20,0 °C innen" in texts[2]
+    hood = words.say(Say("house.natural_hood", {"terminal": "E1", "hood_pa": 0.147, "stack_pa": 4.32, "lost_rel": 0.1}))
+    assert "0,15\N{NO-BREAK SPACE}Pa von 4,3\N{NO-BREAK SPACE}Pa" in hood  # hundredths count against 0.2 Pa
 
 
 def test_the_command_says_the_sentences_of_the_texts_with_signs_for_any_terminal() -> None:
