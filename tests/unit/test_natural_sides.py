@@ -8,18 +8,22 @@ of the flow lost at 20 % of the stack is 1 - sqrt(0.8) (q = B (P0 - dp)^0.5).
 from __future__ import annotations
 
 import math
+import re
 from pathlib import Path
 from typing import Any
 
 import pytest
 
+from hoodtrace.balancing import natural_sides
 from hoodtrace.balancing.natural_sides import NaturalSide
 from hoodtrace.balancing.whole import whole
 from hoodtrace.board.scenario import demo_hood_toml
 from hoodtrace.dwelling.screen import Say
 from hoodtrace.dwelling.visit import Visit
 from hoodtrace.physics.hood import read_hood
+from hoodtrace.reporting.texts import Words, languages
 
+CODE = Path(natural_sides.__file__).parent
 UTC = "2030-01-01T09:00:00.000+00:00"
 STACK_PA = 4.323033
 """Of 5 m, 0 C outside, 20 C inside, at 101325 Pa (calc)."""
@@ -199,3 +203,23 @@ def test_only_natural_sides_with_readings_are_told(tmp_path: Path) -> None:
     assert whole(house.visit, house.hood).natural == ()
     house.enter("E1", 30.0)
     assert [one.system for one in whole(house.visit, house.hood).natural] == ["shaft"]
+
+
+def natural_says() -> list[Say]:
+    """Whatever can be said of a natural side, each key that the program has, with the values that it gets."""
+    source = "".join((CODE / f"{name}.py").read_text("utf-8") for name in ("house_pressure", "natural_sides"))
+    named = set(re.findall(r'"(?:house\.)?(natural_\w+)"', source))
+    named |= {f"natural_missing_{name}" for name in ("stack_height_m", "outdoor_c", "indoor_c")}
+    assert {"natural_stack", "natural_hood", "natural_hood_all", "natural_no_taps", "natural_u"} <= named
+    values = {"wind": "gusty", "stack_pa": 4.32, "hood_pa": 0.147, "most_pa": 0.2, "lost_rel": 0.123, "u_rel": 0.08}
+    values |= {"height_m": 5.0, "outdoor_c": 0.0, "indoor_c": 20.0, "low_pa": 3.3, "high_pa": 4.3, "terminal": "E1"}
+    return [Say(f"house.{name}", values) for name in sorted(named - {"natural_sides"})]
+
+
+@pytest.mark.parametrize("language", languages())
+def test_whatever_is_told_is_said_in_each_language(language: str) -> None:
+    words = Words(language)
+    for one in natural_says():
+        text = words.say(one)
+        assert text, one
+        assert "{" not in text, one

@@ -253,18 +253,7 @@ def all_says() -> list[Say]:
     for key in sorted(keys):
         for fans in ("", "cooker hood"):
             said += says.caution_says(Say(key, limit | {"fans": fans}))
-    return [*said, *natural_says()]
-
-
-def natural_says() -> list[Say]:
-    """Whatever can be said of a natural side, each key that the program has, with the values that it gets."""
-    source = "".join((CODE / f"{name}.py").read_text("utf-8") for name in ("house_pressure", "natural_sides"))
-    named = set(re.findall(r'"(?:house\.)?(natural_\w+)"', source))
-    named |= {f"natural_missing_{name}" for name in ("stack_height_m", "outdoor_c", "indoor_c")}
-    assert {"natural_stack", "natural_hood", "natural_hood_all", "natural_no_taps", "natural_u"} <= named
-    values = {"wind": "gusty", "stack_pa": 4.32, "hood_pa": 0.147, "most_pa": 0.2, "lost_rel": 0.123, "u_rel": 0.08}
-    values |= {"height_m": 5.0, "outdoor_c": 0.0, "indoor_c": 20.0, "low_pa": 3.3, "high_pa": 4.3, "terminal": "E1"}
-    return [Say(f"house.{name}", values) for name in sorted(named - {"natural_sides"})]
+    return said
 
 
 @pytest.mark.parametrize("language", languages())

@@ -130,8 +130,10 @@ def _side(visit: Visit, hood: Hood, named: NamedSide) -> NaturalSide:
 def _read(visit: Visit, hood: Hood, named: NamedSide, placement: Placement) -> _Read:
     air, weather = assumed_air(hood.altitude_m), placement.entry.get("weather") or {}
     took = None
-    if hood.taps is not None and placement.entry.get("hood_on", True):
-        took = law_of(hood, named.direction, air.density_kg_m3).pa(m3_s(placement.flow_m3h))
+    newest = [one for one in named.side.readings if one.terminal == placement.terminal][-1]
+    if hood.taps is not None and newest.hood_times > 0.0:
+        law = law_of(hood, named.direction, air.density_kg_m3)
+        took = newest.hood_times * law.pa(m3_s(newest.flow_m3h))
     return _Read(
         placement.terminal,
         took,
