@@ -295,6 +295,81 @@ class TestAHoldThatIsEnoughBelongsToItsTerminal:
         assert visit.state.target.target_m3h == 18.0
 
 
+class TestAValveIsTurnedToItsStop:
+    @pytest.fixture
+    def visit(self, visit: Visit) -> Visit:
+        answer_all(visit)
+        reading(visit, 41.0)
+        reading(visit, 41.0)
+        return visit
+
+    def test_any_flow_will_do_and_the_line_says_which_stop(self, visit: Visit) -> None:
+        line = visit.decide({"do": "target", "terminal": "S1", "target_m3h": 48.0, "until": "open"}, UTC)
+        assert (line["kind"], line["target_m3h"], line["until"]) == ("target", 48.0, "open")
+        target = Visit(visit.folder).state.target
+        assert target is not None
+        assert (target.terminal, target.target_m3h, target.until) == ("S1", 48.0, "open")
+        assert target.low_m3h < 1.0
+        assert target.high_m3h > 1000.0
+        assert measured(visit)[0] == "S1"
+
+    def test_a_target_with_a_flow_has_no_such_key(self, visit: Visit) -> None:
+        line = visit.decide({"do": "target", "terminal": "S1", "target_m3h": 48.0}, UTC)
+        assert "until" not in line
+        assert visit.state.target is not None
+        assert visit.state.target.until == ""
+        key = held(visit, 1, target=[48.0, 46.0, 50.0], until="")
+        assert "until" not in entries(visit.folder)[-1]
+        final(visit, key, 48.0, 1)
+        assert (visit.state.given[-1].entry["after_turn"], "at_stop" in visit.state.given[-1].entry) == (True, False)
+
+    @pytest.mark.parametrize("stop", ["open", "shut"])
+    def test_the_reading_of_its_hold_is_at_that_stop(self, visit: Visit, stop: str) -> None:
+        visit.decide({"do": "target", "terminal": "S1", "target_m3h": 48.0, "until": stop}, UTC)
+        key = held(visit, 1, target=[48.0, 0.0, 5000.0], until=stop)
+        assert visit.state.target is None
+        final(Visit(visit.folder), key, 44.0, 1)
+        (found,) = Visit(visit.folder).state.at("S1", "normal")  # of a flow of its own: those before are not pooled
+        assert (found.flow_m3h, found.entry["after_turn"], found.entry["at_stop"]) == (44.0, True, stop)
+
+    def test_a_hold_that_gives_no_reading_brings_the_stop_back(self, visit: Visit) -> None:
+        visit.decide({"do": "target", "terminal": "S1", "target_m3h": 48.0, "until": "open"}, UTC)
+        target = visit.state.target
+        key = held(visit, 1, target=[48.0, 0.0, 5000.0], until="open")
+        visit.decide({"do": "lost", "key": key, "why": "not steady"}, UTC)
+        assert visit.state.target == target
+
+    def test_a_doubtful_one_that_is_kept_is_at_that_stop_too(self, visit: Visit) -> None:
+        visit.decide({"do": "target", "terminal": "S1", "target_m3h": 48.0, "until": "open"}, UTC)
+        key = held(visit, 1, target=[48.0, 0.0, 5000.0], until="open")
+        fields = {"trace": "t", "hold": 1, "direction": "extract", "flow_m3h": 44.0, "u_flow_m3h": 1.0}
+        visit.decide({"do": "reading", "reading": fields, "key": key, "doubt": "direction"}, UTC)
+        answer(visit, "keep")
+        last = visit.state.given[-1].entry
+        assert (last["after_turn"], last["at_stop"]) == (True, "open")
+
+    def test_no_target_takes_it_away(self, visit: Visit) -> None:
+        visit.decide({"do": "target", "terminal": "S1", "target_m3h": 48.0, "until": "open"}, UTC)
+        visit.decide({"do": "target", "terminal": "S1", "target_m3h": None}, UTC)
+        assert visit.state.target is None
+
+    @pytest.mark.parametrize(
+        "odd", [{"until": "half"}, {"until": "reads"}, {"until": 1}, {"until": "open", "target_m3h": -1.0}]
+    )
+    def test_other_stops_and_flows_are_refused(self, visit: Visit, odd: dict[str, Any]) -> None:
+        n = len(entries(visit.folder))
+        with pytest.raises(UsageError):
+            visit.decide({"do": "target", "terminal": "S1", "target_m3h": 48.0, **odd}, UTC)
+        assert len(entries(visit.folder)) == n
+
+    @pytest.mark.parametrize("flow_m3h", [30.0, 60.0])
+    def test_a_damp_room_is_not_shut_whatever_flow_is_expected(self, visit: Visit, flow_m3h: float) -> None:
+        asked = {"do": "target", "terminal": "E1", "target_m3h": flow_m3h}
+        with pytest.raises(NotNow, match="damp"):
+            visit.decide({**asked, "until": "shut"}, UTC)
+        visit.decide({**asked, "until": "open"}, UTC)
+
+
 def test_after_a_change_in_the_house_a_reference_is_read_first(visit: Visit) -> None:
     answer_all(visit)
     reading(visit)
@@ -360,6 +435,15 @@ class TestOpenFlue:
         visit.decide({"do": "target", "terminal": "S1", "target_m3h": 42.0}, UTC)
         assert visit.state.target is not None
         assert visit.state.target.low_m3h == 41.0  # what it gives now
+
+    @pytest.mark.parametrize("flow_m3h", [10.0, 60.0])
+    def test_no_valve_goes_to_the_stop_that_is_forbidden_whatever_flow_is_expected(
+        self, visit: Visit, flow_m3h: float
+    ) -> None:
+        for terminal, stop in (("S1", "shut"), ("E1", "open")):
+            with pytest.raises(NotNow, match="open-flued"):
+                visit.decide({"do": "target", "terminal": terminal, "target_m3h": flow_m3h, "until": stop}, UTC)
+        visit.decide({"do": "target", "terminal": "S1", "target_m3h": flow_m3h, "until": "open"}, UTC)
 
     def test_a_wrong_answer_can_be_corrected(self, visit: Visit) -> None:
         visit.decide({"do": "correct", "question": "open_flue", "value": "no"}, UTC)
@@ -488,6 +572,7 @@ def test_other_line_ends_are_refused_and_nothing_is_taken_away(visit: Visit) -> 
         {"kind": "answer"},
         {"kind": "doubt"},
         {"kind": "target", "target_m3h": 3.0},
+        {"kind": "target", "terminal": "S1", "target_m3h": 3.0, "low_m3h": 0.0, "high_m3h": 9.0, "until": "half"},
         {"kind": "held"},
         {"kind": ["reading"]},
         {"kind": "terminal added", "fields": {}},

@@ -19,7 +19,7 @@ from hoodtrace.dwelling.decided import MOST_M3H, Fields, NotNow, number, words
 from hoodtrace.dwelling.plan import terminal_of
 from hoodtrace.dwelling.questions import LOCKED, before
 from hoodtrace.dwelling.screen import Question, Say
-from hoodtrace.dwelling.state import WEATHER
+from hoodtrace.dwelling.state import STOPS, WEATHER
 from hoodtrace.dwelling.targets import allowed_m3h
 from hoodtrace.errors import UsageError
 
@@ -105,6 +105,8 @@ def _reading(visit: Visit, decision: Mapping[str, Any]) -> Fields:
             raise NotNow(Say("refused.taken"), f"the hold {key} was given up, or has its reading")
         fields |= {name: held[name] for name in ("key", "terminal", "setting", "stage", "epoch", "ended")}
         fields["after_turn"] = held.get("target") is not None
+        if held.get("until"):
+            fields["at_stop"] = held["until"]
     else:
         step = visit.step(past_doubt=True)
         if step.kind != "measure" or step.terminal != fields.get("terminal"):
@@ -123,7 +125,8 @@ def _hold_held(visit: Visit, decision: Mapping[str, Any]) -> Fields:
     """A hold is enough: from here on its reading belongs to this terminal, whatever is decided meanwhile."""
     terminal = visit.terminal(decision.get("terminal")).id
     kept = ("key", "setting", "stage", "target", "trace", "boot", "start_us", "ended")
-    return {"kind": "held", "terminal": terminal, **{name: decision[name] for name in kept}}
+    stop = {"until": decision["until"]} if decision.get("until") else {}
+    return {"kind": "held", "terminal": terminal, **{name: decision[name] for name in kept}, **stop}
 
 
 def _hold_lost(visit: Visit, decision: Mapping[str, Any]) -> Fields:
@@ -142,7 +145,7 @@ def _enter(visit: Visit, decision: Mapping[str, Any]) -> Fields:
     setting = visit.state.setting if decision.get("setting") is None else str(decision["setting"])
     if setting not in visit.plan.settings:
         raise UsageError(f"setting {setting!r} is not in the plan: it has {', '.join(visit.plan.settings)}")
-    if decision.get("at_stop") not in (None, "open", "shut"):
+    if decision.get("at_stop") not in (None, *STOPS):
         raise UsageError(f"--at-stop {decision.get('at_stop')!r}: give open or shut")
     step = visit.step()
     fields: Fields = {
@@ -209,12 +212,25 @@ def _target(visit: Visit, decision: Mapping[str, Any]) -> Fields:
     terminal = visit.terminal(decision.get("terminal")).id
     if decision.get("target_m3h") is None:
         return {"kind": "target", "terminal": terminal, "target_m3h": None}
+    if decision.get("until") is not None:
+        return _stop(visit, terminal, decision)
     target = number(decision["target_m3h"], "target", 0.1, MOST_M3H, "m3/h")
     part = visit.plan.rule.tolerance_rel / 2.0
     least, most = allowed_m3h(visit, terminal, target)
     low = number(decision.get("low_m3h", max(target * (1.0 - part), least)), "lowest", least, target, "m3/h")
     high = number(decision.get("high_m3h", min(target * (1.0 + part), most)), "highest", target, most, "m3/h")
     return {"kind": "target", "terminal": terminal, "target_m3h": target, "low_m3h": low, "high_m3h": high}
+
+
+def _stop(visit: Visit, terminal: str, decision: Mapping[str, Any]) -> Fields:
+    """Turn a valve to its stop: any flow will do there, and the house must allow the furthest that it can go."""
+    until = decision["until"]
+    if until not in STOPS:
+        raise UsageError(f"until {until!r}: give open or shut")
+    allowed_m3h(visit, terminal, MOST_M3H if until == "open" else 0.0)
+    target = number(decision["target_m3h"], "target", 0.0, MOST_M3H, "m3/h")
+    limits = {"low_m3h": 0.0, "high_m3h": MOST_M3H}
+    return {"kind": "target", "terminal": terminal, "target_m3h": target, **limits, "until": until}
 
 
 def _valve(visit: Visit, decision: Mapping[str, Any]) -> Fields:

@@ -20,6 +20,8 @@ if TYPE_CHECKING:
 BY_THE_PROGRAM = ("trace opened", "trace closed")
 """Kinds of lines that nobody decided; all others make what somebody has seen before old."""
 WEATHER = ("outdoor_c", "wind", "indoor_c")
+STOPS = ("open", "shut")
+"""Where a valve can be turned no further."""
 
 Entry = Mapping[str, Any]
 Answer = str | float | Mapping[str, Any] | None
@@ -48,12 +50,17 @@ class Placement:
 
 @dataclass(frozen=True, slots=True)
 class Target:
-    """What a valve is turned to, with the hood on: the flow and its limits [m3/h]."""
+    """What a valve is turned to, with the hood on: the flow and its limits [m3/h].
+
+    `until` is "open" or "shut" where it is turned to that stop: the flow is then what it will show there, whatever that
+    is.
+    """
 
     terminal: str
     target_m3h: float
     low_m3h: float
     high_m3h: float
+    until: str = ""
 
 
 @dataclass(slots=True)
@@ -206,7 +213,8 @@ def _lost(state: State, plan: Plan, entry: Entry) -> None:
         return
     state.going = str(held["terminal"])
     if held.get("target") is not None:
-        state.target = Target(state.going, *(float(flow) for flow in held["target"]))
+        target_m3h, low_m3h, high_m3h = (float(flow) for flow in held["target"])
+        state.target = Target(state.going, target_m3h, low_m3h, high_m3h, _until(held))
 
 
 def _doubt(state: State, plan: Plan, entry: Entry) -> None:
@@ -259,8 +267,16 @@ def _target(state: State, plan: Plan, entry: Entry) -> None:
         state.target = None
         return
     terminal = str(entry["terminal"])
-    state.target = Target(terminal, float(entry["target_m3h"]), float(entry["low_m3h"]), float(entry["high_m3h"]))
+    flows = float(entry["target_m3h"]), float(entry["low_m3h"]), float(entry["high_m3h"])
+    state.target = Target(terminal, *flows, _until(entry))
     state.going = terminal
+
+
+def _until(entry: Entry) -> str:
+    until = str(entry.get("until", ""))
+    if until not in ("", *STOPS):
+        raise ValueError("a stop that no valve has")
+    return until
 
 
 def _event(state: State, plan: Plan, entry: Entry) -> None:
