@@ -227,6 +227,20 @@ def test_a_target_shows_the_flow_of_this_second_and_where_it_is(visit: Visit) ->
     assert told["target"] == "Target 40.0\xa0m³/h (38.0 to 42.0)"
 
 
+def test_at_a_stop_the_holds_mean_is_shown_and_no_target(visit: Visit) -> None:
+    words = Words("en")
+    visit.decide({"do": "answer", "question": "open_flue", "value": "no"}, UTC)
+    while visit.step().kind == "question":
+        answer(visit)
+    plain = facts(screen(visit, HELD), words)
+    visit.decide({"do": "target", "terminal": "S1", "target_m3h": 40.0, "until": "open"}, UTC)
+    told = facts(screen(visit, HELD), words)
+    assert told["mode"] == "turn"
+    assert (told["strip"], told["target"]) == (None, "")
+    for name in ("flow", "flow_of", "interval", "share", "left"):
+        assert told[name] == plain[name]
+
+
 def test_the_pages_tones_are_the_boards() -> None:
     """Source: the firmware's own table."""
     tree = ast.parse((firmware_folder() / "cues.py").read_text(encoding="utf-8"))

@@ -115,6 +115,25 @@ def test_a_target_is_guided_in_words(visit: Visit) -> None:
     assert (shown.mode, shown.sentence.key, shown.target_m3h) == ("turn", "turn.near_less", (35.0, 33.25, 36.75))
 
 
+@pytest.mark.parametrize("stop", ["open", "shut"])
+def test_a_stop_is_said_in_words_and_no_flow_is_aimed_at(visit: Visit, stop: str) -> None:
+    answer_all(visit)
+    visit.decide({"do": "target", "terminal": "S1", "target_m3h": 35.0, "until": stop}, UTC)
+    said = {
+        "do.go": [Live(state="free"), Live(state="carried")],
+        "do.hold": [Live(state="seated"), Live(state="turning", terminal="S1"), Live(state="steady", terminal="S1")],
+        "do.by_hand": [Live(state="by hand")],
+    }
+    for key, lives in said.items():
+        for live in lives:
+            shown = screen(visit, live)
+            assert (shown.mode, shown.sentence.key, shown.target_m3h) == ("turn", f"{key}_{stop}", None)
+            assert not [name for name in shown.sentence.values if name.endswith("_m3h")]
+    assert screen(visit, Live(state="done", terminal="S1")).sentence.key == "do.lift"
+    # The hood is still on another one: that is held as always.
+    assert screen(visit, Live(state="steady", terminal="S2")).sentence.key == "do.hold"
+
+
 def test_an_alarm_is_the_only_thing_shown(visit: Visit) -> None:
     visit.decide({"do": "alarm"}, UTC)
     shown = screen(visit, Live())

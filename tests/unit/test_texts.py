@@ -17,7 +17,7 @@ from hoodtrace.board.turning import Turning
 from hoodtrace.dwelling import questions, show, steps
 from hoodtrace.dwelling.questions import CAUTIONS, FLUE
 from hoodtrace.dwelling.screen import Live, Row, Say
-from hoodtrace.dwelling.state import Target
+from hoodtrace.dwelling.state import STOPS, Target
 from hoodtrace.dwelling.steps import Step
 from hoodtrace.reporting.texts import FOLDER, Words, _read, key_of, languages
 
@@ -130,6 +130,9 @@ F_STRINGS: dict[str, typing.Callable[[], set[str]]] = {
     },
     "f'do.{terminal.cover}'": lambda: {"do.parts", "do.traverse"},
     "f'do.go_{step.stage}'": lambda: {f"do.go_{stage}" for stage in stages()},
+    "f'do.go_{stop}'": lambda: {f"do.go_{stop}" for stop in STOPS},
+    "f'do.hold_{stop}'": lambda: {f"do.hold_{stop}" for stop in STOPS},
+    "f'do.by_hand_{stop}'": lambda: {f"do.by_hand_{stop}" for stop in STOPS},
     "f\"turn.{live.turn.replace(' ', '_')}\"": lambda: {f"turn.{word}" for word in turn_words()},
     "f'caution.{name}'": lambda: {f"caution.{name}" for names in CAUTIONS.values() for name in names},
     "f'caution.{named}'": lambda: {f"caution.{name}" for name in FLUE},

@@ -54,6 +54,7 @@ class _Place:
     setting: str
     stage: str
     target: tuple[float, float, float] | None
+    until: str
 
 
 @dataclass(slots=True)
@@ -233,7 +234,8 @@ class Guide:
         if step.kind == "measure" and self._visit.terminal(step.terminal).cover == "hood":
             target = state.target if state.target is not None and state.target.terminal == step.terminal else None
             limits = None if target is None else (target.target_m3h, target.low_m3h, target.high_m3h)
-            place = _Place(step.terminal, state.setting, step.stage, limits)
+            until = "" if target is None else target.until
+            place = _Place(step.terminal, state.setting, step.stage, limits, until)
             natural = plan.system(self._visit.terminal(step.terminal).system).kind == "natural"
             fixed_s = 60.0 * plan.natural_minutes if natural else None
         key = f"{self._trace} {boot} {start_us}"
@@ -250,6 +252,7 @@ class Guide:
                 "setting": place.setting,
                 "stage": place.stage,
                 "target": None if place.target is None else list(place.target),
+                "until": place.until,
                 "trace": self._trace,
                 "boot": hold.boot,
                 "start_us": hold.start_us,
@@ -375,8 +378,8 @@ class Guide:
     def _turn(self, now_m3h: float | None) -> str:
         target, hold = self._visit.state.target, self._holds[-1] if self._holds else None
         seated = hold is not None and hold.off_us is None and not hold.lifted and hold.used_s >= TURN_FROM_S
-        if target is None or not seated or now_m3h is None:
-            return ""
+        if target is None or target.until or not seated or now_m3h is None:
+            return ""  # a stop is felt by the hand: there is no flow to lead it to
         word, cue = self._turning.look(target, now_m3h, self._seen_us)
         if cue:
             self._cue(cue)

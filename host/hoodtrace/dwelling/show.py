@@ -5,6 +5,7 @@ Every word is a key; numbers are those of the journal. Nothing is decided here.
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import TYPE_CHECKING
 
 from hoodtrace.dwelling.moved import moved
@@ -34,7 +35,7 @@ def screen(visit: Visit, live: Live, why_again: str = "", cues: tuple[tuple[int,
         mode = step.kind
     elif state.target is not None and state.target.terminal == step.terminal:
         mode = "turn"
-    target = state.target
+    target, stop = state.target, _stop(visit)
     return Screen(
         version=state.n_decisions,
         mode=mode,
@@ -46,7 +47,7 @@ def screen(visit: Visit, live: Live, why_again: str = "", cues: tuple[tuple[int,
         following=by_id.get(upcoming(visit.plan, state)),
         rows=rows,
         setting=state.setting if len(visit.plan.settings) > 1 else "",
-        target_m3h=(target.target_m3h, target.low_m3h, target.high_m3h) if target is not None else None,
+        target_m3h=(target.target_m3h, target.low_m3h, target.high_m3h) if target is not None and not stop else None,
         last=_last(visit),
         cues=cues,
         n_done=sum(row.flow_m3h is not None for row in rows),
@@ -64,12 +65,17 @@ def _terminal_of(step: Step) -> str:
     return step.terminal
 
 
+def _stop(visit: Visit) -> str:
+    """Return the stop that a valve is turned to, empty where it is turned to a flow or not at all."""
+    return visit.state.target.until if visit.state.target is not None else ""
+
+
 def _sentence(visit: Visit, step: Step, live: Live, why_again: str) -> Say:
     """Return the one thing to do next: with the hood on, that of the hold, whatever comes after it."""
     of_hold = next((t for t in visit.state.terminals(visit.plan) if t.id == live.terminal), None)
     if of_hold is not None and live.state in (*_HOLD, "done") and not live.turn and step.kind != "stopped":
         values: dict[str, Value] = {"terminal": of_hold.id, "room": of_hold.room, "direction": of_hold.direction}
-        return Say("do.lift" if live.state == "done" else "do.hold", values)
+        return _held(live, _stop(visit) if step.terminal == of_hold.id else "", values)
     if step.kind == "question" and step.question is not None:
         name, _, what = step.question.id.partition(":")
         values = {"what": what}
@@ -93,6 +99,9 @@ def _sentence(visit: Visit, step: Step, live: Live, why_again: str) -> Say:
     }
     if terminal.cover in ("parts", "traverse"):
         return Say(f"do.{terminal.cover}", values)
+    stop = _stop(visit)
+    if live.state == "by hand" and stop:
+        return Say(f"do.by_hand_{stop}", values)
     if live.state == "by hand" and visit.state.target is not None:
         return Say("do.by_hand_turn", values | {"target_m3h": visit.state.target.target_m3h})
     if live.state == "by hand":
@@ -102,14 +111,23 @@ def _sentence(visit: Visit, step: Step, live: Live, why_again: str) -> Say:
     if visit.state.target is not None and live.turn:
         return Say(f"turn.{live.turn.replace(' ', '_')}", values | {"target_m3h": visit.state.target.target_m3h})
     if live.state in (*_HOLD, "done"):
-        return Say("do.lift" if live.state == "done" else "do.hold", values)
+        return _held(live, stop, values)
     if live.state == "again":
         return Say("do.again", values | {"why": why_again})
+    if stop:
+        return Say(f"do.go_{stop}", values)
     if visit.state.target is not None:
         return Say("do.go_turn", values | {"target_m3h": visit.state.target.target_m3h})
     if step.stage != "round":
         return Say(f"do.go_{step.stage}", values)
     return Say("do.go_again" if step.placement > 1 else "do.go", values)
+
+
+def _held(live: Live, stop: str, values: Mapping[str, Value]) -> Say:
+    """Return the sentence with the hood on; `stop` is the one that its valve is to be at."""
+    if live.state == "done":
+        return Say("do.lift", values)
+    return Say(f"do.hold_{stop}", values) if stop else Say("do.hold", values)
 
 
 def _cautions(visit: Visit, step: Step) -> tuple[Say, ...]:

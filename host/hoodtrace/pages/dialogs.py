@@ -146,9 +146,9 @@ def _enter(page: Decides, terminal: str, dialog: Element) -> None:
         field(words("page.enter_u"), "u", "number", needed=False)
         field(words("page.enter_meter"), "meter", needed=False, maxlength=100)
         target = page.visit.state.target
-        turned = target is not None and target.terminal == terminal
+        turned = (target.until or "turned") if target is not None and target.terminal == terminal else "same"
         kinds = [(name, words.word("page", f"enter_valve_{name}")) for name in VALVES]
-        choice(words("page.enter_valve"), "valve", kinds, "turned" if turned else "same")
+        choice(words("page.enter_valve"), "valve", kinds, turned)
         submit(words("ask.save"))
 
 

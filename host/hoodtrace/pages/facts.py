@@ -37,7 +37,7 @@ def facts(screen: Screen, words: Words) -> Facts:
 def live_facts(live: Live, screen: Screen, words: Words) -> Facts:
     """Return what changes with every block of samples; without a board there is no flow to speak of."""
     by_hand = live.state == "by hand"
-    turning = screen.mode == "turn" and live.state not in ("done", "lifted")
+    turning = screen.target_m3h is not None and screen.mode == "turn" and live.state not in ("done", "lifted")
     shown = live.now_m3h if turning else live.flow_m3h
     there = not turning or live.turn in ("", "there")
     averaged = not turning and live.state in _MEAN and live.random_m3h is not None
