@@ -12,12 +12,21 @@ import pytest
 
 from browser.served import COMMAND, UTC, Browsers, Served, answer_all, wait_for
 from hoodtrace.board.scenario import TERMINALS
+from hoodtrace.board.virtual import VirtualBoard
 from hoodtrace.dwelling.journal import JOURNAL, entries
 from hoodtrace.dwelling.visit import Visit
 from hoodtrace.reporting.texts import Words, languages
 
 Serving = Callable[..., Served]
 Row = dict[str, Any]
+HEADS = """
+    window.heads = [];
+    setInterval(() => {
+        const head = window.hoodtrace?.state?.sentence;
+        if (head && heads.at(-1) !== head) heads.push(head);
+    }, 2);
+"""
+"""Keeps what stood in large letters, in its order."""
 
 
 def lines(visit: Visit, kind: str) -> list[Row]:
@@ -157,6 +166,53 @@ def test_the_one_button_takes_the_step_and_the_turn_is_guided_without_a_board(
     following = advised(visit)["next"]
     head = page.locator(".step-head").inner_text()
     assert following.get("terminal", f"{following.get('ratio', 0.0):.2f}") in head
+    assert browsers.wrong == []
+
+
+def test_a_valve_that_is_to_be_opened_has_a_button_and_the_hold_that_follows_is_read_at_its_stop(
+    browsers: Browsers, serving: Serving, visit: Visit, board: VirtualBoard
+) -> None:
+    answer_all(visit)
+    for name, flow_m3h in (("S1", 52.0), ("S2", 22.5)):
+        visit.decide({"do": "enter", "terminal": name, "flow_m3h": flow_m3h, "u_m3h": 0.03 * flow_m3h}, UTC)
+    served = serving("--port", board.port)
+    page = browsers.open(served.url, "phone", before=HEADS)
+    page.locator(".step-head").wait_for()
+    in_step(page, visit.state.n_decisions)
+    following = advised(visit)["next"]
+    assert (following["do"], following["terminal"], following["until"]) == ("turn", "S2", "open")
+    page.locator(".step-do").get_by_role("button", name="Read it fully open").click()
+    target = wait_for(lambda: lines(visit, "target"), "the target")[-1]
+    assert (target["terminal"], target["until"]) == ("S2", "open")
+    assert target["target_m3h"] == pytest.approx(following["target_m3h"], abs=1e-5)
+    page.locator(".step-do").get_by_text("under way").wait_for()
+    assert page.locator(".step-do button").count() == 0
+    page.wait_for_function("hoodtrace.state.mode === 'turn'")
+    assert page.evaluate("[hoodtrace.state.strip, hoodtrace.state.target]") == [None, ""]
+    no_sideways(page)
+
+    board.replug()
+    given = wait_for(lambda: [line for line in lines(visit, "reading") if line["by"] == "hood"], "a reading", 60.0)[0]
+    # This board's house gives 52 m3/h there, further off than the limits of the advice: at a stop nothing must be met.
+    assert given["flow_m3h"] == pytest.approx(52.0, rel=0.1)
+    assert not following["low_m3h"] <= given["flow_m3h"] <= following["high_m3h"]
+    assert (given["terminal"], given["after_turn"], given["at_stop"]) == ("S2", True, "open")
+    wait_for(lambda: [line for line in lines(visit, "reading") if line["by"] == "hood"][2:], "all holds", 60.0)
+    visit.refresh()
+    in_step(page, visit.state.n_decisions)
+    found = advised(visit)
+    assert found["next"].get("terminal", "") in page.locator(".step-head").inner_text()
+    now = next(one for one in found["terminals"] if one["id"] == "S2")
+    assert now["from"] == "read"
+    label = page.locator(".stands[data-terminal=S2] .ratio").get_attribute("aria-label")
+    assert label.startswith(f"{now['ratio']:.2f} of design")
+    assert now["now_m3h"] == pytest.approx(given["flow_m3h"], rel=0.1)  # as read, without the hood
+    assert (found["next"].get("terminal"), found["next"].get("until")) != ("S2", "open")  # it is known to be open
+    heads = page.evaluate("heads")
+    order = [heads.index(head) for head in ("Turn S2, Dining corner fully open", "Fully open? Hold still")]
+    assert order == sorted(order)
+    assert not [head for head in heads if head.startswith(("Open it", "Close it", "A little", "Too far", "There"))]
+    assert not [cue for cue in page.evaluate("hoodtrace.played") if cue.startswith("turn-")]
     assert browsers.wrong == []
 
 

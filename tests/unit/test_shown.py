@@ -20,6 +20,7 @@ from hoodtrace.balancing.house import FLUE_LIMIT, LEAK, AgainstUnit
 from hoodtrace.balancing.house_pressure import Estimate, Pressures
 from hoodtrace.balancing.house_sums import Balance
 from hoodtrace.balancing.shown import Shown, n_readings, shown
+from hoodtrace.balancing.sides import sides_of
 from hoodtrace.balancing.standing import Level
 from hoodtrace.balancing.step import Step, Until
 from hoodtrace.balancing.whole import Next, whole
@@ -28,6 +29,7 @@ from hoodtrace.board.scenario import demo_hood_toml
 from hoodtrace.cli import balance_words
 from hoodtrace.dwelling.decided import NotNow
 from hoodtrace.dwelling.screen import Say
+from hoodtrace.dwelling.state import STOPS
 from hoodtrace.dwelling.verdict import Verdict
 from hoodtrace.dwelling.visit import Visit
 from hoodtrace.pages.balance_watch import BalanceWatch
@@ -140,6 +142,46 @@ def test_a_step_to_a_valve_is_a_decision_that_the_visit_takes(visit: Visit) -> N
     assert after.decision is None  # pressed once, there is nothing more to press
 
 
+def hold_at(visit: Visit, flow_m3h: float) -> None:
+    """A hold of the hood at what is measured now, bound to the target as the guide binds it, and its reading."""
+    step, target = visit.step(), visit.state.target
+    assert target is not None
+    place = {"terminal": step.terminal, "setting": visit.state.setting, "stage": step.stage, "until": target.until}
+    limits = [target.target_m3h, target.low_m3h, target.high_m3h]
+    when = {"trace": "t", "boot": 1, "start_us": 1000, "ended": "precision"}
+    visit.decide({"do": "held", "key": "t 1 1000", "target": limits, **place, **when}, UTC)
+    fields = {"trace": "t", "hold": 1, "direction": "supply", "flow_m3h": flow_m3h, "u_flow_m3h": 0.03 * flow_m3h}
+    visit.decide({"do": "reading", "key": "t 1 1000", "reading": fields}, UTC)
+
+
+def test_a_step_to_a_stop_is_a_decision_too_and_its_reading_reaches_the_adviser_as_such(visit: Visit) -> None:
+    read(visit, "S1", "S2")
+    seen = now(visit)
+    assert (seen.step.key, seen.step.values["place"]) == ("advice.turn_open", "S2, room of S2")
+    assert seen.decision is not None
+    assert (seen.decision["do"], seen.decision["terminal"], seen.decision["until"]) == ("target", "S2", "open")
+    assert seen.decision["target_m3h"] > FLOWS["S2"]
+    assert seen.label == Say("advice.take_open")
+    line = visit.decide({**seen.decision, "version": visit.state.n_decisions}, UTC)
+    assert (line["kind"], line["terminal"], line["until"]) == ("target", "S2", "open")
+    after = now(visit)
+    assert (after.under_way, after.decision) == (True, None)
+    # A flow to turn that valve to is another step than its stop.
+    visit.decide({"do": "target", "terminal": "S2", "target_m3h": line["target_m3h"]}, UTC)
+    assert not now(visit).under_way
+    visit.decide(seen.decision, UTC)
+    hold_at(visit, 1.1 * FLOWS["S2"])
+    hood, _ = read_hood(visit.folder / "hood.toml")
+    (reads,) = (one.side.readings for one in sides_of(visit, hood) if one.direction == "supply")
+    assert [(one.terminal, one.after_turn, one.at_stop) for one in reads] == [
+        ("S1", False, ""),
+        ("S2", False, ""),
+        ("S2", True, "open"),
+    ]
+    step = now(visit).step
+    assert (step.key, step.values["place"]) != ("advice.turn_open", "S2, room of S2")  # it is known to be open
+
+
 def test_while_an_open_flue_is_not_excluded_no_decision_closes_supply_or_raises_extract(tmp_path: Path) -> None:
     visit = made(tmp_path / "v", house("unknown"), "unknown")
     read(visit, *DESIGN)
@@ -219,6 +261,7 @@ def all_says() -> list[Say]:
         said += says.why_says(Next(Step("measure", why, "S1"), "unit", "supply"))
     for until in typing.get_args(Until):
         said.append(says.step_say(Next(Step("turn", "to plan", "S1", 31.0, 30.0, 32.0, until), "unit", "supply")))
+    said += [Say("advice.take_target"), *(Say(f"advice.take_{stop}") for stop in STOPS)]
     said += [says.step_say(Next(Step("turn", "open all", "S1", until="open"), "unit", "supply"), "S1, Hall")]
     said += [says.step_say(Next(Step("measure", "to plan", "S1"))), says.step_say(Next(Step("done", "all within")))]
     said.append(says.step_say(Next(Step("fan", "level", ratio=0.925), "unit", "extract")))

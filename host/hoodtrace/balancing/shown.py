@@ -142,6 +142,9 @@ def _decision(found: Whole) -> tuple[dict[str, Any] | None, Say | None]:
     if step.do == "turn" and step.until == "reads":
         target = {name: getattr(step, name) for name in ("terminal", "target_m3h", "low_m3h", "high_m3h")}
         return {"do": "target", **target}, Say("advice.take_target")
+    if step.do == "turn" and step.target_m3h is not None:
+        stop = {"terminal": step.terminal, "target_m3h": step.target_m3h, "until": step.until}
+        return {"do": "target", **stop}, Say(f"advice.take_{step.until}")
     return None, None
 
 
@@ -152,7 +155,10 @@ def _under_way(visit: Visit, decision: Mapping[str, Any]) -> bool:
         return False
     if decision["do"] == "go":
         return target is None
-    return target is not None and math.isclose(target.target_m3h, decision["target_m3h"], rel_tol=1e-3)
+    if target is None or target.until != decision.get("until", ""):
+        return False
+    # What a stop will show may be reckoned anew: it stays the same stop.
+    return bool(target.until) or math.isclose(target.target_m3h, decision["target_m3h"], rel_tol=1e-3)
 
 
 # ---- the terminals
