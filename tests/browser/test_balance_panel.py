@@ -190,6 +190,11 @@ def test_a_valve_that_is_to_be_opened_has_a_button_and_the_hold_that_follows_is_
     page.wait_for_function("hoodtrace.state.mode === 'turn'")
     assert page.evaluate("[hoodtrace.state.strip, hoodtrace.state.target]") == [None, ""]
     no_sideways(page)
+    page.get_by_role("button", name="By hand").click()
+    page.get_by_text("Enter a reading by hand").click()
+    assert page.get_by_label("The valve").input_value() == "open"  # for who reads it with another meter
+    page.keyboard.press("Escape")
+    page.locator("dialog").wait_for(state="detached")
 
     board.replug()
     given = wait_for(lambda: [line for line in lines(visit, "reading") if line["by"] == "hood"], "a reading", 60.0)[0]
