@@ -151,6 +151,41 @@ def test_a_valve_is_turned_to_its_target_and_the_plateau_after_it_is_the_reading
 
 
 @pytest.mark.slow
+def test_a_hood_that_was_on_before_the_stop_was_asked_for_is_pressed_on_anew(tmp_path: Path) -> None:
+    # So much unrest that a hold takes its whole minute: time enough to ask for the stop with the hood on.
+    truth = world(
+        tmp_path / "world", [hold(40.0, 90.0, turbulence=0.25), hold(50.0, 90.0, turbulence=0.25)], [], seed=16
+    )
+    begun(tmp_path / "v", SYSTEM + side("supply", "S1", "S2"))
+    with VirtualBoard(tmp_path / "world", "fast", "pty", boot_seed=1) as board:
+        desk = Desk(tmp_path / "v", board.port)
+        desk.start()
+        whys, pressed = set(), False
+        try:
+            end = time.monotonic() + 120.0
+            while desk.live().t_s < truth.duration_s + 20.0 and time.monotonic() < end:
+                with desk.lock:
+                    state = desk.visit.state
+                    if desk.live().terminal == "S1" and not (state.held or state.target or whys or state.given):
+                        asked = {"do": "target", "terminal": "S1", "target_m3h": 60.0, "until": "open"}
+                        assert desk.decide(asked) is None
+                    shown = desk.screen()
+                if shown.sentence.key == "do.again":
+                    whys.add(shown.sentence.values["why"])
+                    if not pressed and desk.live().t_s > truth.holds[0].seated_s + 40.0:
+                        pressed = True
+                        desk.accept_early()  # nor does that make it count
+                time.sleep(0.005)
+        finally:
+            desk.stop()
+    assert ("turn first" in whys, pressed) == (True, True)
+    first, *others = Visit(tmp_path / "v").state.given
+    assert (first.terminal, first.entry["after_turn"], first.entry["at_stop"]) == ("S1", True, "open")
+    assert first.entry["hold_start_s"] == pytest.approx(truth.holds[1].seated_s, abs=2.0)
+    assert others == []
+
+
+@pytest.mark.slow
 def test_a_natural_system_is_held_for_its_minutes(tmp_path: Path) -> None:
     truth = world(tmp_path / "world", [hold(30.0, 60.0), hold(30.0, 140.0)], [], seed=13)
     plan = '[hold]\nnatural_minutes = 2.0\n[[system]]\nname = "unit"\nkind = "natural"\n' + side("supply", "S1", "S2")

@@ -31,6 +31,7 @@ from hoodtrace.wire.decoder import Decoded
 
 if TYPE_CHECKING:
     from hoodtrace.board.recorder import Status
+    from hoodtrace.dwelling.state import Target
 
 SHOWN_S, TRAIL_S = 180.0, 0.2
 """Seconds that the picture of the flow goes back, and between two of its points."""
@@ -53,8 +54,7 @@ class _Place:
     terminal: str
     setting: str
     stage: str
-    target: tuple[float, float, float] | None
-    until: str
+    target: Target | None
 
 
 @dataclass(slots=True)
@@ -183,6 +183,9 @@ class Guide:
         hold.lifted, hold.off_us, hold.used_s = False, None, max(hold.used_s, now.used_s)
         if hold.used_s >= LEAST_USED_S and not hold.void:
             self._passed, self.why_again = None, ""  # a new one; anything shorter may be carrying
+        if not hold.ended and not hold.void and self._before_stop(hold.place):
+            hold.void = True
+            self._again("turn first")
         verdict = hold.stop.look(now)
         state = "done" if hold.ended else now.state
         if not hold.ended and not hold.void and self._may_end(now):
@@ -233,17 +236,26 @@ class Guide:
         place, fixed_s = None, None
         if step.kind == "measure" and self._visit.terminal(step.terminal).cover == "hood":
             target = state.target if state.target is not None and state.target.terminal == step.terminal else None
-            limits = None if target is None else (target.target_m3h, target.low_m3h, target.high_m3h)
-            until = "" if target is None else target.until
-            place = _Place(step.terminal, state.setting, step.stage, limits, until)
+            place = _Place(step.terminal, state.setting, step.stage, target)
             natural = plan.system(self._visit.terminal(step.terminal).system).kind == "natural"
             fixed_s = 60.0 * plan.natural_minutes if natural else None
         key = f"{self._trace} {boot} {start_us}"
         return _Hold(boot, start_us, Stop(plan.precision_rel, fixed_s), place, key)
 
+    def _before_stop(self, place: _Place | None) -> bool:
+        """Whether the hood was on when its valve was to be turned to a stop: what it has averaged is not of that."""
+        target = self._visit.state.target
+        if place is None or target is None or target.terminal != place.terminal or not target.until:
+            return False
+        return place.target is None or place.target.until != target.until
+
     def _end(self, hold: _Hold, why: str) -> bool:
         """Call a hold enough: in the journal first, so that its reading is kept whatever comes; then by the cue."""
         place = hold.place
+        if self._before_stop(place):
+            self._again("turn first")
+            return False
+        target = place.target if place is not None else None
         said = place is not None and self._decide(
             {
                 "do": "held",
@@ -251,8 +263,8 @@ class Guide:
                 "terminal": place.terminal,
                 "setting": place.setting,
                 "stage": place.stage,
-                "target": None if place.target is None else list(place.target),
-                "until": place.until,
+                "target": target and [target.target_m3h, target.low_m3h, target.high_m3h],
+                "until": target and target.until,
                 "trace": self._trace,
                 "boot": hold.boot,
                 "start_us": hold.start_us,
@@ -272,8 +284,7 @@ class Guide:
         place = self._holds[-1].place
         if place is None or place.target is None or now.averaged is None:
             return True
-        _, low_m3h, high_m3h = place.target
-        return low_m3h <= m3h(now.averaged.flow_m3_s) <= high_m3h
+        return place.target.low_m3h <= m3h(now.averaged.flow_m3_s) <= place.target.high_m3h
 
     def _lifted(self, plateaus: list[Outcome]) -> None:
         """Decide what becomes of a hold that is over and whose readings are final."""
