@@ -21,10 +21,10 @@ Serving = Callable[..., Served]
 Row = dict[str, Any]
 HEADS = """
     window.heads = [];
-    setInterval(() => {
+    new MutationObserver(() => {
         const head = window.hoodtrace?.state?.sentence;
         if (head && heads.at(-1) !== head) heads.push(head);
-    }, 2);
+    }).observe(document, { subtree: true, childList: true, characterData: true });
 """
 """Keeps what stood in large letters, in its order."""
 
