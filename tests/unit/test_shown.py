@@ -248,7 +248,9 @@ def whys() -> set[str]:
         (CODE / f"{name}.py").read_text("utf-8") for name in ("adviser", "turning", "proportional", "whole")
     )
     found = re.findall(r'Step\(\s*"\w+",\s*"([^"]+)"', source) + re.findall(r'"(?:open|reads|shut)", "([^"]+)"', source)
-    found += re.findall(r'yield from read\(\w+, "([^"]+)"', source) + re.findall(r'_fan\(side, \w+, "([^"]+)"', source)
+    found += re.findall(r'yield from read\(\w+, "([^"]+)"', source) + re.findall(
+        r'_fan\(side, case, \w+, "([^"]+)"', source
+    )
     return {one for one in found if one != "forbidden"}
 
 

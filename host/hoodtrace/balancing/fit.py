@@ -33,6 +33,8 @@ U_FAN_FAR_REL, U_FAR_REL = 0.05, 0.25
 U_MODEL_MOST_REL = 0.06
 U_MODEL_NATURAL_REL = 0.08
 """The same where stack and wind drive the air, which change from reading to reading."""
+U_DRIVE = 0.4
+"""Of the logarithm of the pressure at the manifold where a stack is known: wind comes on top of it (own choice)."""
 STUDENT_DOF = 6.0
 U_FAN_GAIN, U_FAN_WALK = 0.15, 0.04
 """A fan setting: what all are off by in proportion to ln ratio, and what grows with the root of each change (ln)."""
@@ -131,8 +133,10 @@ def posed(side: Side, fan: FanKind) -> Posed:
 
     slope, manifold = FAN_SLOPE[fan], MANIFOLD_PA[fan]
     prior(0, np.log(slope[0]), slope[1], 1)
-    left = OPEN_MANIFOLD if side.valves == "open" and fan != "none" else 1.0
-    prior(1, np.log(manifold[0] * left), np.hypot(manifold[1], side.u_hood_rel), 1)
+    pressure_pa = manifold[0] * (OPEN_MANIFOLD if side.valves == "open" and fan != "none" else 1.0)
+    if side.drive_pa is not None:
+        pressure_pa, manifold = side.drive_pa, (side.drive_pa, U_DRIVE)
+    prior(1, np.log(pressure_pa), np.hypot(manifold[1], side.u_hood_rel), 1)
     prior(2, np.log(0.35), 0.9, n_branches)
     log_ratio = np.log(np.array(fans))
     prior(layout.fan0, log_ratio, 1e-4, len(fans))
@@ -155,6 +159,11 @@ def posed(side: Side, fan: FanKind) -> Posed:
     return Posed(layout, mean, precision, at, log_read, u_read, position, open_at, shut_at, newest, fan_now, epoch_now)
 
 
+def u_model_rel(fan: FanKind) -> float:
+    """Return what the model may be off by at the next reading (relative)."""
+    return U_MODEL_NATURAL_REL if fan == "none" else U_MODEL_REL
+
+
 def groups(side: Side) -> tuple[Ints, int]:
     """Return each terminal's group, branches of two or more first, and how many those are."""
     of = [terminal.branch for terminal in side.terminals]
@@ -174,7 +183,7 @@ def fitted(case: Posed, fan: FanKind) -> Fitted:
 
     Fitted twice: a reading taken when much was different counts less, and how different is known from the first fit.
     """
-    least = U_MODEL_NATURAL_REL if fan == "none" else U_MODEL_REL
+    least = u_model_rel(fan)
     first = _fitted(case, fan, case.mean, np.full(len(case.u_read), 2.0 * least))
     return _fitted(case, fan, first.theta, np.hypot(least, _far(case, first.theta)))
 

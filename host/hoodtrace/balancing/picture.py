@@ -11,7 +11,7 @@ import numpy as np
 import numpy.typing as npt
 
 from hoodtrace.balancing.case import USUAL_OWN_REL, Side
-from hoodtrace.balancing.fit import U_FAN_FAR_REL, U_FAR_REL, U_MODEL_REL, Fitted, Posed
+from hoodtrace.balancing.fit import U_FAN_FAR_REL, U_FAR_REL, Fitted, Posed, u_model_rel
 from hoodtrace.balancing.network import Moments, log_flows
 from hoodtrace.balancing.plan_ahead import Ahead, least_throttled
 from hoodtrace.dwelling.verdict import limits_m3h
@@ -112,7 +112,9 @@ def picture(side: Side, case: Posed, fit: Fitted) -> Picture:
     final = now + shift + own[::-1] * (U_FAR_REL * abs(shift - to_fan) + U_FAN_FAR_REL * abs(to_fan))
     low, high, aim = low + log_level, high + log_level, aim + log_level
     u_own = case.u_read.mean() if len(case.u_read) else USUAL_OWN_REL
-    after, after_bare = (_after(u_now, slope, one, fit.cov, u_own) for one in (slope_hooded, slope))
+    after, after_bare = (
+        _after(u_now, slope, one, fit.cov, u_own, u_model_rel(fit.fan)) for one in (slope_hooded, slope)
+    )
     return Picture(
         log_now,
         u_now,
@@ -133,9 +135,9 @@ def picture(side: Side, case: Posed, fit: Fitted) -> Picture:
     )
 
 
-def _after(u_now: Floats, slope: Floats, slope_read: Floats, cov: Floats, u_own: float) -> Floats:
+def _after(u_now: Floats, slope: Floats, slope_read: Floats, cov: Floats, u_own: float, u_model: float) -> Floats:
     """Return the uncertainty of each flow (columns) after one more reading at each terminal (rows), to first order."""
-    var_read = np.einsum("ij,jk,ik->i", slope_read, cov, slope_read) + u_own**2 + U_MODEL_REL**2
+    var_read = np.einsum("ij,jk,ik->i", slope_read, cov, slope_read) + u_own**2 + u_model**2
     gain = (slope_read @ cov @ slope.T) ** 2 / var_read[:, None]
     return np.asarray(np.sqrt(np.maximum(u_now**2 - gain, 0.0)))
 

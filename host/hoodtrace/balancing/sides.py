@@ -17,7 +17,7 @@ from hoodtrace.dwelling.result import result
 from hoodtrace.dwelling.targets import is_damp
 from hoodtrace.physics.air import assumed_air
 from hoodtrace.physics.hood import Hood
-from hoodtrace.physics.resistance import law_of
+from hoodtrace.physics.resistance import law_of, stack_pa
 from hoodtrace.units import m3_s
 
 if TYPE_CHECKING:
@@ -31,6 +31,8 @@ OWN_PART, COMMON_PART = 0.6, 0.8
 """Of the uncertainty of a meter that was typed in: what is new in each reading, and what all share (own choice: 3 % and
 4 % of 5 %)."""
 LEAST_OWN_REL = 0.005
+LEAST_STACK_PA = 0.2
+"""A stack under this is not what drives the air (own choice)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -101,8 +103,19 @@ def _side(visit: Visit, hood: Hood, system: System, wanted: list[Terminal], clos
         fan_least=limits[0],
         fan_most=limits[1],
         closing=closing,
+        drive_pa=_stack_pa(visit, hood, system),
         can_restrict=not flue_not_excluded(visit.plan, visit.state),
     )
+
+
+def _stack_pa(visit: Visit, hood: Hood, system: System) -> float | None:
+    """Return the stack [Pa] of a natural system with the temperatures noted last; None where there is none to speak of."""
+    height_m, weather = system.stack_height_m, visit.state.weather
+    outdoor_c, indoor_c = weather.get("outdoor_c"), weather.get("indoor_c")
+    if system.kind != "natural" or height_m is None or outdoor_c is None or indoor_c is None:
+        return None
+    pa = stack_pa(height_m, float(outdoor_c), float(indoor_c), assumed_air(hood.altitude_m).pressure_pa)
+    return pa if pa > LEAST_STACK_PA else None
 
 
 def _limit(visit: Visit, terminal: Terminal) -> Limit:

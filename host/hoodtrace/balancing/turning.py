@@ -13,7 +13,7 @@ import numpy as np
 import numpy.typing as npt
 
 from hoodtrace.balancing.case import Side
-from hoodtrace.balancing.fit import U_MODEL_REL, Fitted, Posed
+from hoodtrace.balancing.fit import Fitted, Posed, u_model_rel
 from hoodtrace.balancing.network import Moments, log_flows
 from hoodtrace.balancing.outlook import LATE, Outlook
 from hoodtrace.balancing.picture import U_PREDICTED_REL, Picture
@@ -44,7 +44,7 @@ def turn(side: Side, case: Posed, fit: Fitted, seen: Picture, view: Outlook, her
     if view.enough:
         return None
     hood = float(seen.u_hood[here]) if side.readings[-1].hood_times else 0.0
-    u = math.hypot(side.readings[-1].u_own_rel, U_PREDICTED_REL, U_MODEL_REL, hood)
+    u = math.hypot(side.readings[-1].u_own_rel, U_PREDICTED_REL, u_model_rel(fit.fan), hood)
     aim = float(seen.log_aim[here])
     hit = conformance(aim, u, None, float(seen.low[here]), float(seen.high[here]))
     c_now = float(fit.theta[case.layout.valve0 + case.position_now[here]])
@@ -75,7 +75,7 @@ def _while_scanning(side: Side, case: Posed, fit: Fitted, seen: Picture, view: O
     reach = side.tolerance_rel
     stays = (abs(seen.c_now[:, here] - goal) <= reach).mean()
     tries = np.quantile(goal, np.linspace(0.05, 0.95, 31))
-    u = math.hypot(side.readings[-1].u_own_rel, U_PREDICTED_REL, U_MODEL_REL)
+    u = math.hypot(side.readings[-1].u_own_rel, U_PREDICTED_REL, u_model_rel(fit.fan))
     noise = np.random.default_rng(2).standard_normal(len(goal)) * u
     hits = [float((abs(one + noise - goal) <= reach).mean()) for one in tries]
     best = int(np.argmax(hits))
