@@ -182,6 +182,13 @@ def test_reading_that_contradicts_is_named_and_read_again() -> None:
     assert float(wild[0].values["expected_m3h"]) == pytest.approx(40.0, rel=0.05)
 
 
+def test_reading_that_contradicts_is_read_again_on_the_spot() -> None:
+    side = _reads(_side([40.0, 30.0, 25.0]), *[("T0", 40.0), ("T1", 30.0), ("T2", 25.0)] * 2, ("T1", 42.0))
+    step = advise(side).step
+    assert (step.do, step.why, step.terminal) == ("measure", "contradicts", "T1")
+    assert advise(_reads(side, ("T1", 30.0))).step.why != "contradicts"
+
+
 def test_drift_shows_in_repeated_readings_and_steady_ones_show_none() -> None:
     names, base = ["T0", "T1"], {"T0": 40.0, "T1": 30.0}
     steady = [(names[k % 2], base[names[k % 2]]) for k in range(12)]
@@ -196,6 +203,34 @@ def test_after_a_change_in_the_house_a_known_terminal_is_read_again() -> None:
     side = _reads(_side([40.0, 30.0]), ("T0", 40.0), ("T1", 30.0), ("T1", 30.0))
     step = advise(replace(side, epoch=1)).step
     assert (step.do, step.terminal, step.why) == ("measure", "T1", "the house changed")
+
+
+def test_a_reading_of_a_natural_system_is_of_its_minutes() -> None:
+    """8 % is what readings minutes apart are taken to differ by: no number of readings makes the flow now surer."""
+    side = _reads(_side([40.0, 30.0], fan="none"), *[("T0", 40.0), ("T1", 30.0)] * 5)
+    for one in advise(side).standings:
+        assert one.u_now_m3h / one.now_m3h > math.hypot(0.05, 0.08)
+        assert one.u_own_m3h / one.now_m3h < 0.05
+    with_fan = advise(replace(side, fan="fixed-speed")).standings[0]
+    assert with_fan.u_now_m3h / with_fan.now_m3h < 0.07
+
+
+def test_a_known_stack_says_what_the_hood_takes_away() -> None:
+    """35 m3/h, 1.59 Pa of 3.28 Pa: q0 = q / sqrt(1 - dp/P0) = 48.8 m3/h (FACTS.md section 9) where P0 stays.
+
+    The house takes a share of the stack too (slope 0.2), and gives some back while the hood is on: solved here again.
+    """
+    k = 1.59 / 35.0**2
+    now = advise(_reads(_side([48.7], fan="none", hood_pa_m3h2=k, drive_pa=3.28), ("T0", 35.0))).standings[0]
+    low, high = 35.0, 35.0 / math.sqrt(1.0 - 1.59 / 3.28)
+    assert low < now.now_m3h < high
+    for _ in range(60):
+        q0 = (low + high) / 2
+        part = 1.0 + k * q0**2 / 3.28  # the hood's resistance beside the terminal's, over the latter
+        low, high = (q0, high) if q0**2 / part * 1.2 / (1.0 + 0.2 / part) < 35.0**2 else (low, q0)
+    assert now.now_m3h == pytest.approx(q0, rel=0.005)
+    unknown = advise(_reads(_side([48.7], fan="none", hood_pa_m3h2=k), ("T0", 35.0))).standings[0]
+    assert unknown.u_own_m3h / unknown.now_m3h > now.u_own_m3h / now.now_m3h
 
 
 def test_natural_system_has_no_fan_step() -> None:

@@ -61,9 +61,9 @@ class Side:
     reaches. `fan` "none" is a natural system: only valves. `hood_pa_m3h2` is K in dp = K q^2 of the hood
     [Pa/(m3/h)^2]. `valves` "open": all were opened fully before the first reading. `closing`: every terminal is to be
     read once more at the end. `risk` is the accepted risk that "done" is wrong (of both sides of a system: half each).
-    `drive_pa` : the stack that drives a natural system, > 0, None where it is not known. `barred` : valves (by terminal;
-    "" the fan) that must not be turned that way. `can_restrict` : the hood's outlet may be restricted, which is how a
-    flow with no hood on is read.
+    `drive_pa` : the stack that drives a natural system, > 0, None where it is not known. `barred` : valves (by
+    terminal; "" the fan) that must not be turned that way. `can_restrict` : the hood's outlet may be restricted, which
+    is how a flow with no hood on is read.
     """
 
     terminals: tuple[Wanted, ...]

@@ -109,7 +109,7 @@ def _side(visit: Visit, hood: Hood, system: System, wanted: list[Terminal], clos
 
 
 def _stack_pa(visit: Visit, hood: Hood, system: System) -> float | None:
-    """Return the stack [Pa] of a natural system with the temperatures noted last; None where there is none to speak of."""
+    """Return the stack [Pa] of a natural system with the temperatures noted last; None where none is known."""
     height_m, weather = system.stack_height_m, visit.state.weather
     outdoor_c, indoor_c = weather.get("outdoor_c"), weather.get("indoor_c")
     if system.kind != "natural" or height_m is None or outdoor_c is None or indoor_c is None:
