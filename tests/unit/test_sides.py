@@ -315,3 +315,10 @@ def test_what_review_gives_late_stands_where_it_was_taken(tmp_path: Path) -> Non
     found = [(round(r.flow_m3h), r.after_turn) for r in supply.side.readings if r.terminal == "S1"]
     assert [turn for _, turn in found] == [False, False, True]
     assert found[-1] == (31, True)
+
+
+def test_a_reading_of_the_hood_keeps_the_temperature_that_the_board_measured(tmp_path: Path) -> None:
+    """The second generator's air stays at 20 C; a meter that was typed in measures none."""
+    visit = opened(made(tmp_path / "v")).visit
+    assert {round(p.entry["air_c"]) for p in visit.state.placements} == {20}
+    assert all(0.0 < p.entry["u_air_c"] < 2.0 for p in visit.state.placements)

@@ -320,3 +320,15 @@ def test_climbs_are_counted_once_however_often_a_terminal_is_read_there(tmp_path
     assert house.now().climbs_so_far == 4
     house.enter("S2", 35.0)
     assert house.now().climbs_so_far == 5
+
+
+def test_air_that_the_board_measured_counts_in_the_sides_masses(tmp_path: Path) -> None:
+    """16 C supply against 21 C extract: 1.7 % more mass at equal volume (density goes as 1 / T: 294.15 / 289.15)."""
+    house = House(tmp_path / "v", plan(("S1", "unit", 40.0), ("E1", "unit", 40.0)))
+    house.enter_all(S1=40.0, E1=40.0)
+    ((_, assumed),) = house.now().balances
+    for placement, air_c in zip(house.visit.state.placements, (16.0, 21.0), strict=True):
+        placement.entry.update({"air_c": air_c, "u_air_c": 0.5})  # type: ignore[attr-defined]
+    ((_, measured),) = house.now().balances
+    assert measured.ratio / measured.volume_ratio == pytest.approx(294.15 / 289.15, rel=0.002)
+    assert measured.expanded_ratio < assumed.expanded_ratio

@@ -141,15 +141,16 @@ def whole(visit: Visit, hood: Hood, closing: bool = False, by_proportion: bool =
 
 
 def _side_now(visit: Visit, named: NamedSide) -> SideNow:
-    indoor_c = _number(visit.state.weather.get("indoor_c"))
-    temp_c = indoor_c if named.direction == "extract" else None
+    indoor_c = _number(visit.state.weather.get("indoor_c")) if named.direction == "extract" else None
     advice, reads = advise(named.side), []
     for stands in advice.standings:
         here = visit.state.at(stands.id, visit.state.setting)
         if here:
             newest = here[-1].entry
             by = str(newest.get("meter") or newest.get("by") or "hood")
-            reads.append(Read(stands.id, _as_now(result(here), stands), by, False, temp_c))
+            measured_c = newest.get("air_c")
+            temp = (indoor_c, 1.0) if measured_c is None else (float(measured_c), float(newest["u_air_c"]))
+            reads.append(Read(stands.id, _as_now(result(here), stands), by, False, *temp))
     unread = [*named.side.unread]
     unread += [name for name, why in named.left_out if why != "design flow zero"]
     return SideNow(named, advice, side_sum(named.direction, reads, unread))

@@ -141,4 +141,11 @@ def budget_fields(outcome: Outcome, hood: Hood) -> dict[str, Any]:
 def reading_fields(row: Reading, outcome: Outcome, hood: Hood) -> dict[str, Any]:
     """Return what the journal keeps of a reading: its `row` as `hoodtrace readings` has it, and its budget [m3/h]."""
     dropped = ("vane_m3h", "u_vane_m3h", "taps_m3h", "u_taps_m3h", "confidence")
-    return {**{key: value for key, value in row.items() if key not in dropped}, **budget_fields(outcome, hood)}
+    kept = {key: value for key, value in row.items() if key not in dropped}
+    return {**kept, **budget_fields(outcome, hood), **_air_fields(outcome)}
+
+
+def _air_fields(outcome: Outcome) -> dict[str, float]:
+    """Return the air's temperature and its standard uncertainty (C) where the board measured it."""
+    air = outcome.averaged.air
+    return {} if air is None or air.assumed else {"air_c": round(air.temp_c, 2), "u_air_c": round(air.u_temp_c, 2)}
