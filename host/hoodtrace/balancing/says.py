@@ -20,6 +20,7 @@ if TYPE_CHECKING:
     from hoodtrace.balancing.house_sums import Balance
     from hoodtrace.balancing.standing import Level
     from hoodtrace.balancing.whole import Next, Whole
+    from hoodtrace.dwelling.plan import Rule
 
 OTHER_WAYS = {"again here": "again", "no hood": "bare"}
 """Readings that are taken in another way than as usual, by why they are."""
@@ -50,6 +51,11 @@ def why_says(following: Next) -> tuple[Say, ...]:
         return (Say(f"advice.why_{_key(following.step.why)}"),)
     last = (Say("advice.refused_last"),) if "flue" in following.refused else ()
     return refused_say(following.refused), *last
+
+
+def rule_say(rule: Rule) -> Say:
+    """Return by which rule verdicts are given (JCGM 106:2012: a guard band as wide as the accepted risk asks for)."""
+    return Say("advice.rule", {"tolerance_rel": rule.tolerance_rel, "risk_rel": rule.risk})
 
 
 def refused_say(key: str) -> Say:

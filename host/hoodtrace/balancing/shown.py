@@ -19,6 +19,7 @@ from hoodtrace.balancing.says import (
     level_says,
     pressure_says,
     refused_say,
+    rule_say,
     step_say,
     unit_says,
     waited_for,
@@ -94,6 +95,7 @@ class Shown:
     cautions: tuple[Say, ...] = ()
     evidence: tuple[Told, ...] = ()
     house: tuple[tuple[Say, ...], ...] = ()
+    rule: Say | None = None
 
 
 def n_readings(visit: Visit) -> int:
@@ -121,6 +123,7 @@ def shown(visit: Visit, found: Whole) -> Shown:
         tuple(each for said in found.cautions for each in caution_says(said)),
         tuple(_evidence(found)),
         _house(found),
+        rule_say(visit.plan.rule),
     )
 
 

@@ -14,6 +14,7 @@ from hoodtrace.cli.printable import printable, say
 if TYPE_CHECKING:
     from hoodtrace.balancing.natural_sides import NaturalSide
     from hoodtrace.balancing.whole import Whole
+    from hoodtrace.dwelling.plan import Rule
     from hoodtrace.dwelling.visit import Visit
 
 Row = dict[str, Any]
@@ -41,12 +42,12 @@ def balance(
     hood, _ = read_hood(visit / HOOD)
     found = whole(opened, hood, closing, method == "proportional")
     if output == "json":
-        sys.stdout.write(json.dumps(as_json(found), allow_nan=False, ensure_ascii=False) + "\n")
+        sys.stdout.write(json.dumps(as_json(found, opened.plan.rule), allow_nan=False, ensure_ascii=False) + "\n")
     else:
         _print(opened, found)
 
 
-def as_json(found: Whole) -> Row:
+def as_json(found: Whole, rule: Rule) -> Row:
     """Return the object that `--format json` prints; "Formats" in DEVELOPERS.md names its keys."""
     from hoodtrace.balancing.says import OTHER_WAYS, waited_for
     from hoodtrace.cli.balance_words import balance_words, caution_words, evidence_words, next_words, unit_words
@@ -97,6 +98,7 @@ def as_json(found: Whole) -> Row:
             for e in found.pressures.estimates
         ],
         "natural": [_natural(one) for one in found.natural],
+        "rule": {"tolerance_rel": rule.tolerance_rel, "risk": rule.risk},
         "refused": [{"why": key.removeprefix("refused."), "terminal": name} for key, name in found.refusals],
     }
 
@@ -172,3 +174,4 @@ def _print(visit: Visit, found: Whole) -> None:
         "Design, now and ±95 % in m3/h. Now: with no hood on, as expected at this moment; ±95 % with the part that all "
         "readings share."
     )
+    say(words.rule_words(visit.plan.rule))

@@ -22,6 +22,7 @@ if TYPE_CHECKING:
     from hoodtrace.balancing.natural_sides import NaturalSide
     from hoodtrace.balancing.standing import Level
     from hoodtrace.balancing.whole import Next
+    from hoodtrace.dwelling.plan import Rule
 
 _SIGNS = str.maketrans({NO_BREAK: " ", MINUS: "-", "³": "3"})
 _REFUSED = ("damp", "damp_fan", "flue", "flue_fan", "flue_unread", "flue_unbalance")
@@ -33,6 +34,11 @@ def next_words(following: Next) -> str:
         why = f"{following.step.terminal}: {_joined(*says.why_says(following))}"
         return f"{_joined(says.step_say(following))} {why}"
     return _joined(says.step_say(following), *says.why_says(following))
+
+
+def rule_words(rule: Rule) -> str:
+    """Return by which rule verdicts are given."""
+    return _joined(says.rule_say(rule))
 
 
 def evidence_words(found: Evidence, natural: bool = False) -> str:

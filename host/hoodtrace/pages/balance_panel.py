@@ -121,6 +121,8 @@ class BalancePanel:
         )
         html.h3(words("advice.rows"))
         html.p(words("advice.scale")).classes("small")
+        if shown.rule is not None:
+            html.p(words.say(shown.rule)).classes("small")
         with html.ul().classes("stands-all"):
             for n, line in enumerate(shown.lines):
                 self._line(line, n == 0)
