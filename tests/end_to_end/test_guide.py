@@ -186,6 +186,40 @@ def test_a_hood_that_was_on_before_the_stop_was_asked_for_is_pressed_on_anew(tmp
 
 
 @pytest.mark.slow
+def test_a_flow_asked_for_with_the_hood_on_is_what_that_hold_turns_to(tmp_path: Path) -> None:
+    # Unrest again: nothing is enough before the valve is turned.
+    turned = hold(45.0, 100.0, turbulence=0.15, events=(Turn(40.0, 25.0, 3.0),))
+    truth = world(tmp_path / "world", [turned], [], seed=17)
+    begun(tmp_path / "v", SYSTEM + side("supply", "S1", "S2"))
+    with VirtualBoard(tmp_path / "world", "fast", "pty", boot_seed=1) as board:
+        desk = Desk(tmp_path / "v", board.port)
+        desk.start()
+        asked_s, words = None, set()
+        try:
+            end = time.monotonic() + 120.0
+            while desk.live().t_s < truth.duration_s + 20.0 and time.monotonic() < end:
+                with desk.lock:
+                    if desk.live().terminal == "S1" and asked_s is None:
+                        asked_s = desk.live().t_s
+                        asked = {"do": "target", "terminal": "S1", "target_m3h": 25.0, "low_m3h": 22.0}
+                        assert desk.decide(asked | {"high_m3h": 28.0}) is None
+                    words.add(desk.screen().sentence.key)
+                time.sleep(0.005)
+        finally:
+            desk.stop()
+    turned_s = truth.holds[0].seated_s + 40.0
+    assert asked_s is not None
+    assert asked_s < turned_s
+    assert {"turn.far_less", "turn.there"} <= words
+    state = Visit(tmp_path / "v").state
+    (placement,) = state.given
+    assert (placement.terminal, placement.entry["after_turn"], placement.epoch) == ("S1", True, (0, 1))
+    assert placement.entry["start_s"] > turned_s
+    assert abs(placement.flow_m3h - 25.0) < placement.entry["expanded_m3h"]
+    assert state.target is None
+
+
+@pytest.mark.slow
 def test_a_natural_system_is_held_for_its_minutes(tmp_path: Path) -> None:
     truth = world(tmp_path / "world", [hold(30.0, 60.0), hold(30.0, 140.0)], [], seed=13)
     plan = '[hold]\nnatural_minutes = 2.0\n[[system]]\nname = "unit"\nkind = "natural"\n' + side("supply", "S1", "S2")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from typing import Any
 
@@ -14,12 +15,22 @@ from hoodtrace.errors import HoodtraceError
 from hoodtrace.physics.hood import Hood
 
 
-def chosen_of(plateaus: list[Outcome], turned: bool) -> Outcome | None:
+def chosen_of(plateaus: list[Outcome], held: Mapping[str, Any]) -> Outcome | None:
     """Return the plateau of a hold that counts: the newest that is a reading, for that is what ended the hold.
 
-    After a turned valve it must be the last one: those before are of another flow.
+    One that began after `ended_us` is of what was done to the valve then. After a turned valve it must be the last one:
+    those before are of another flow, and so is one that began before `from_us`, when the turn was asked for.
+
+    Parameters
+    ----------
+    plateaus : list of Outcome
+        All of the hold.
+    held : mapping of str to Any
+        The journal's line of the hold: its `target`, and `from_us` and `ended_us` (us since boot) where it has them.
     """
-    good = [p for p in (plateaus[-1:] if turned else plateaus) if p.averaged.refusal is None]
+    from_us, ended_us = held.get("from_us", 0), held.get("ended_us", math.inf)
+    mine = plateaus[-1:] if held.get("target") is not None else [p for p in plateaus if p.start_us < ended_us]
+    good = [p for p in mine if p.averaged.refusal is None and p.start_us >= from_us]
     return good[-1] if good else None
 
 
@@ -51,7 +62,7 @@ def recover(visit: Visit, hood: Hood, utc: str) -> None:
             for o in (table.outcomes if table is not None else [])
             if o.boot == held["boot"] and abs(o.hold_start_us - int(held["start_us"])) < MEANT_US
         ]
-        chosen = chosen_of(found, held.get("target") is not None)
+        chosen = chosen_of(found, held)
         if table is None or chosen is None:
             visit.decide({"do": "lost", "key": key, "why": "too short"}, utc)
             continue

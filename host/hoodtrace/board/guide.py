@@ -43,6 +43,8 @@ SPEAKS_REL = 0.6
 """Under this part of the flow at which the vane starts, the taps of a free-hanging hood show noise."""
 TURN_FROM_S = 4.0
 """A hold this long is no carrying: from here on the turning of a valve is guided."""
+FIRST, UNSEEN = "turn first", "turn unseen"
+"""Why a hold is not of a turned valve: the hood was on before; nothing that was averaged is of after the turn alone."""
 LOOK_US = 1_000_000
 """A hold is looked at once in so much of the board's time."""
 
@@ -61,7 +63,8 @@ class _Place:
 class _Hold:
     """A hold that is made, or waits for its reading since it was `lifted`; without a `place` no terminal was measured.
 
-    `ended` is why it was enough; from then on the journal has its `key`. `void` says that it shall not count.
+    `ended` is why it was enough; from then on the journal has its `key`. `void` says that it shall not count. Its
+    newest plateau began at `plateau_us`; before `from_us` the air is of the valve as it was before its turn.
     """
 
     boot: int
@@ -74,6 +77,8 @@ class _Hold:
     lifted: bool = False
     off_us: int | None = None
     used_s: float = 0.0
+    plateau_us: int = 0
+    from_us: int = 0
 
 
 class Guide:
@@ -183,9 +188,10 @@ class Guide:
         hold.lifted, hold.off_us, hold.used_s = False, None, max(hold.used_s, now.used_s)
         if hold.used_s >= LEAST_USED_S and not hold.void:
             self._passed, self.why_again = None, ""  # a new one; anything shorter may be carrying
-        if not hold.ended and not hold.void and self._before_stop(hold.place):
+        hold.plateau_us = now.plateau_start_us or hold.plateau_us
+        if not hold.ended and not hold.void and self._before_turn(hold) == FIRST:
             hold.void = True
-            self._again("turn first")
+            self._again(FIRST)
         verdict = hold.stop.look(now)
         state = "done" if hold.ended else now.state
         if not hold.ended and not hold.void and self._may_end(now):
@@ -227,7 +233,7 @@ class Guide:
         if hold.used_s < LEAST_USED_S:
             self._holds.remove(hold)  # too short for a reading; or carrying, which looks like a hold for some seconds
         if off_us - hold.start_us >= MEANT_US:
-            self._again("lifted early")
+            self._again(UNSEEN if hold.plateau_us < hold.from_us else "lifted early")
 
     def _new_hold(self, boot: int, start_us: int) -> _Hold:
         """Return a hold that begins now, bound to what is measured now."""
@@ -242,19 +248,28 @@ class Guide:
         key = f"{self._trace} {boot} {start_us}"
         return _Hold(boot, start_us, Stop(plan.precision_rel, fixed_s), place, key)
 
-    def _before_stop(self, place: _Place | None) -> bool:
-        """Whether the hood was on when its valve was to be turned to a stop: what it has averaged is not of that."""
-        target = self._visit.state.target
-        if place is None or target is None or target.terminal != place.terminal or not target.until:
-            return False
-        return place.target is None or place.target.until != target.until
+    def _before_turn(self, hold: _Hold) -> str:
+        """Return why the air of a hold is not yet of what its valve is to be turned to; empty where it may be.
+
+        A flow that is asked for while the hood is on binds the hold to it: its reading is of a plateau after that. To a
+        stop a valve is turned before the hood is pressed on.
+        """
+        place, target = hold.place, self._visit.state.target
+        if place is not None and target is not None and target.terminal == place.terminal and target != place.target:
+            if target.until and (place.target is None or place.target.until != target.until):
+                return FIRST
+            hold.place = replace(place, target=target)
+            hold.from_us = self._seen_us if place.target is None else hold.from_us
+        return UNSEEN if hold.plateau_us < hold.from_us else ""
 
     def _end(self, hold: _Hold, why: str) -> bool:
         """Call a hold enough: in the journal first, so that its reading is kept whatever comes; then by the cue."""
-        place = hold.place
-        if self._before_stop(place):
-            self._again("turn first")
+        why_not = self._before_turn(hold)
+        if why_not:
+            hold.void = True
+            self._again(why_not)
             return False
+        place = hold.place
         target = place.target if place is not None else None
         said = place is not None and self._decide(
             {
@@ -268,7 +283,9 @@ class Guide:
                 "trace": self._trace,
                 "boot": hold.boot,
                 "start_us": hold.start_us,
+                "from_us": hold.from_us,
                 "ended": why,
+                "ended_us": self._seen_us,
             }
         )
         if not said:
@@ -291,9 +308,10 @@ class Guide:
         hold = self._found(plateaus[0])
         if hold is None:
             return
-        chosen = chosen_of(plateaus, hold.place is not None and hold.place.target is not None)
+        held = self._visit.state.held.get(hold.key)
+        chosen = chosen_of(plateaus, held or {"target": hold.place and hold.place.target})
         fields = None if chosen is None else self._fields(chosen)
-        if hold.key in self._visit.state.held:
+        if held is not None:
             if fields is not None:
                 self._give(hold, fields)
             else:
@@ -307,6 +325,9 @@ class Guide:
     def _found(self, first: Outcome) -> _Hold | None:
         """Return what is known of the hold that has become final, and forget it and those before it."""
         same = [h for h in self._holds if h.boot == first.boot and abs(h.start_us - first.hold_start_us) < MEANT_US]
+        for hold in same:
+            if hold.off_us is not None and not hold.lifted:
+                self._lift(hold, hold.off_us)  # sure sooner than patience with a turned valve was over
         self._holds = [
             h
             for h in self._holds
@@ -388,8 +409,11 @@ class Guide:
 
     def _turn(self, now_m3h: float | None) -> str:
         target, hold = self._visit.state.target, self._holds[-1] if self._holds else None
-        seated = hold is not None and hold.off_us is None and not hold.lifted and hold.used_s >= TURN_FROM_S
-        if target is None or target.until or not seated or now_m3h is None:
+        if hold is None or hold.off_us is not None or hold.lifted or hold.used_s < TURN_FROM_S or now_m3h is None:
+            return ""
+        if hold.ended or hold.void or hold.place is None or hold.place.target != target:
+            return ""  # no reading of that turn can come of this hold: the hood comes off first
+        if target is None or target.until:
             return ""  # a stop is felt by the hand: there is no flow to lead it to
         word, cue = self._turning.look(target, now_m3h, self._seen_us)
         if cue:

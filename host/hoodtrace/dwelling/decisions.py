@@ -125,8 +125,8 @@ def _hold_held(visit: Visit, decision: Mapping[str, Any]) -> Fields:
     """A hold is enough: from here on its reading belongs to this terminal, whatever is decided meanwhile."""
     terminal = visit.terminal(decision.get("terminal")).id
     kept = ("key", "setting", "stage", "target", "trace", "boot", "start_us", "ended")
-    stop = {"until": decision["until"]} if decision.get("until") else {}
-    return {"kind": "held", "terminal": terminal, **{name: decision[name] for name in kept}, **stop}
+    more = {name: decision[name] for name in ("until", "from_us", "ended_us") if decision.get(name)}
+    return {"kind": "held", "terminal": terminal, **{name: decision[name] for name in kept}, **more}
 
 
 def _hold_lost(visit: Visit, decision: Mapping[str, Any]) -> Fields:
