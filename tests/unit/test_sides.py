@@ -178,6 +178,56 @@ def test_a_turn_stays_one_when_its_reading_was_a_slip(house: House) -> None:
     assert [(r.flow_m3h, r.after_turn) for r in house.reads()] == [(44.0, False), (30.0, True)]
 
 
+def test_a_stop_stays_one_when_its_reading_is_taken_back(house: House) -> None:
+    """The valve is where it was turned to; of another position, and of another valve, that says nothing."""
+    house.enter("S1", 44.0)
+    house.enter("S1", 50.0, after_turn=True, at_stop="open")
+    house.visit.decide({"do": "repeat"}, UTC)
+    house.enter("S1", 52.0)
+    house.visit.decide({"do": "repeat"}, UTC)
+    house.enter("S2", 21.0, after_turn=True)
+    house.enter("S1", 51.0)
+    house.enter("S1", 47.0, after_turn=True)
+    found = [(r.terminal, r.flow_m3h, r.after_turn, r.at_stop) for r in house.reads()]
+    assert found == [
+        ("S1", 44.0, False, ""),
+        ("S2", 21.0, True, ""),
+        ("S1", 51.0, True, "open"),
+        ("S1", 47.0, True, ""),
+    ]
+
+
+def test_a_stop_stays_one_when_its_reading_was_a_slip(house: House) -> None:
+    house.enter("S1", 44.0)
+    house.enter("S1", 500.0, after_turn=True, at_stop="shut")
+    house.enter("S1", 5.0, instead=True)
+    assert [(r.flow_m3h, r.at_stop) for r in house.reads()] == [(44.0, ""), (5.0, "shut")]
+
+
+def test_another_stop_that_is_said_is_the_one(house: House) -> None:
+    house.enter("S1", 50.0, after_turn=True, at_stop="shut")
+    house.enter("S1", 50.0, instead=True, at_stop="open")
+    assert [r.at_stop for r in house.reads()] == ["open"]
+
+
+def test_a_hold_at_a_stop_that_is_repeated_is_still_at_it(house: House) -> None:
+    """The repeated hold has no target any more: the valve is not turned again."""
+    house.enter("S1", 44.0)
+    house.visit.decide({"do": "target", "terminal": "S1", "target_m3h": 90.0, "until": "open"}, UTC)
+    place = {"terminal": "S1", "setting": "normal", "stage": "round", "trace": "t", "boot": 1, "ended": "precision"}
+    held = {"do": "held", **place, "start_us": 1000, "key": "t 1 1000"}
+    fields = {"trace": "t", "direction": "supply", "u_flow_m3h": 1.0}
+    house.visit.decide({**held, "target": [90.0, 0.0, 5000.0], "until": "open"}, UTC)
+    first = {"do": "reading", "key": "t 1 1000", "reading": {**fields, "hold": 1, "flow_m3h": 50.0}}
+    house.visit.decide(first, UTC)
+    house.visit.decide({"do": "repeat"}, UTC)
+    house.visit.decide({**held, "start_us": 9000, "key": "t 1 9000", "target": None, "until": None}, UTC)
+    again = {"do": "reading", "key": "t 1 9000", "reading": {**fields, "hold": 2, "flow_m3h": 51.0}}
+    house.visit.decide(again, UTC)
+    found = [(r.flow_m3h, r.after_turn, r.at_stop) for r in house.reads()]
+    assert found == [(44.0, False, ""), (51.0, True, "open")]
+
+
 def test_a_turn_at_another_fan_setting_is_a_turn_here_too(house: House) -> None:
     house.enter("S1", 44.0)
     house.enter("S1", 70.0, setting="boost", after_turn=True)

@@ -11,7 +11,7 @@ import math
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Literal
 
-from hoodtrace.balancing.case import FanKind, FlowRead, Side, Wanted
+from hoodtrace.balancing.case import FanKind, FlowRead, Side, Stop, Wanted
 from hoodtrace.dwelling.questions import flue_not_excluded
 from hoodtrace.dwelling.result import result
 from hoodtrace.dwelling.targets import is_damp
@@ -90,8 +90,10 @@ def _side(visit: Visit, hood: Hood, system: System, wanted: list[Terminal], clos
     return Side(
         terminals,
         tuple(
-            _read(visit, p, system.name, direction, turned)
-            for p, turned in zip(placements, _turned(placements), strict=True)
+            _read(visit, p, system.name, direction, turned, stop)
+            for p, turned, stop in zip(
+                placements, _turned(placements), _stops(placements, state.withdrawn), strict=True
+            )
         ),
         _fan_kind(system),
         system.valves,
@@ -158,7 +160,18 @@ def _turned(placements: list[Placement]) -> list[bool]:
     return out
 
 
-def _read(visit: Visit, placement: Placement, system: str, direction: Direction, turned: bool) -> FlowRead:
+def _stops(placements: list[Placement], withdrawn: list[Placement]) -> list[Stop]:
+    """Return the stop that the valve of each reading is at.
+
+    A reading that was taken back says it too, as long as the valve was not turned again: only its flow was wrong.
+    """
+    gone: dict[tuple[str, int], Stop] = {
+        (p.terminal, p.epoch[1]): p.entry["at_stop"] for p in withdrawn if p.entry.get("at_stop")
+    }
+    return [p.entry.get("at_stop") or gone.get((p.terminal, p.epoch[1]), "") for p in placements]
+
+
+def _read(visit: Visit, placement: Placement, system: str, direction: Direction, turned: bool, stop: Stop) -> FlowRead:
     """Return one reading as balancing takes it."""
     entry, before = placement.entry, visit.state.of_house[: placement.epoch[0]]
     flow, u = placement.flow_m3h, float(entry["u_flow_m3h"])
@@ -174,7 +187,7 @@ def _read(visit: Visit, placement: Placement, system: str, direction: Direction,
         common / flow,
         float(bool(entry.get("hood_on", True))),
         turned,
-        entry.get("at_stop") or "",
+        stop,
         fan_ratio(before, system, direction),
         _n_events(before, system),
     )
