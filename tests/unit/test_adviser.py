@@ -150,6 +150,55 @@ def test_one_sided_limits_are_met_with_room() -> None:
     assert (house.flows() >= np.array([40.0, 30.0, 25.0])).all()
 
 
+def _least(*flows: float, fan: str) -> Side:
+    """Terminals whose design of 40 is their least, each read four times."""
+    wanted = tuple(Wanted(f"T{k}", 40.0, "at least") for k in range(len(flows)))
+    side = Side(wanted, fan=fan, valves="open")  # type: ignore[arg-type]
+    for k, flow in enumerate(flows):
+        side = _reads(side, *[(f"T{k}", flow)] * 4)
+    return side
+
+
+def test_surplus_over_a_least_is_taken_for_those_that_are_short() -> None:
+    """A constant flow of 90 m3/h: only closing T1 gives T0 its 40."""
+    step = advise(_least(35.0, 55.0, fan="constant-flow")).step
+    assert (step.do, step.terminal) == ("turn", "T1")
+    assert step.target_m3h is not None
+    assert 40.0 < step.target_m3h < 50.0
+
+
+@pytest.mark.parametrize("fan", ["fixed-speed", "constant-flow"])
+def test_a_terminal_short_of_its_least_is_never_turned_down(fan: str) -> None:
+    for flows in ((36.0, 30.0), (38.0, 25.0, 36.0), (60.0, 20.0, 37.0)):
+        for most in (1.0, 1.2):
+            side = replace(_least(*flows, fan=fan), fan_most=most)
+            step = advise(side).step
+            if step.do == "turn" and step.target_m3h is not None and flows[int(step.terminal[1:])] < 40.0:
+                assert step.target_m3h > flows[int(step.terminal[1:])]
+
+
+def test_an_event_goes_on_from_the_one_before() -> None:
+    side = _reads(_side([40.0, 40.0]), ("T0", 40.0), ("T1", 41.0))
+    after = tuple(FlowRead(name, flow, epoch=1) for name, flow in (("T0", 30.0), ("T1", 31.0)))
+    again = advise(replace(side, readings=(*side.readings, *after), epoch=2))
+    assert again.standings[0].now_m3h == pytest.approx(30.0, rel=0.05)
+    assert again.standings[0].u_own_m3h / again.standings[0].now_m3h > 0.08
+
+
+def test_after_a_fan_that_was_set_to_something_else_it_is_read_again() -> None:
+    side = _reads(_side([40.0, 40.0]), *[("T0", 62.0)] * 2, *[("T1", 62.5)] * 2)
+    assert advise(side).step.do == "fan"
+    assert advise(replace(side, fan_ratio=1.4)).step.do == "measure"
+
+
+def test_what_stays_outside_is_not_called_undecided() -> None:
+    side = replace(_reads(_side([40.0, 40.0]), *[("T0", 30.0), ("T1", 40.0)] * 4), fan_least=1.0, fan_most=1.0)
+    ended = replace(side, barred=frozenset({("T0", "up"), ("T1", "down"), ("", "up")}))
+    advice = advise(ended)
+    assert (advice.step.do, advice.verdict) == ("done", "outside")
+    assert advice.step.why in ("nothing left to turn", "nothing brings all within")
+
+
 def test_valve_that_does_nothing_is_said_and_the_rest_goes_on() -> None:
     house = _House([80.0, 36.0, 30.0])
     side, advice = _followed(house, _side([40.0, 30.0, 25.0]), limp=0)

@@ -11,6 +11,7 @@ from pathlib import Path
 
 import pytest
 
+from hoodtrace.balancing.adviser import advise
 from hoodtrace.balancing.case import FlowRead
 from hoodtrace.balancing.sides import COMMON_PART, LEAST_OWN_REL, OWN_PART, NamedSide, sides_of
 from hoodtrace.board.scenario import demo_hood_toml
@@ -372,3 +373,11 @@ def test_a_reading_of_the_hood_keeps_the_temperature_that_the_board_measured(tmp
     visit = opened(made(tmp_path / "v")).visit
     assert {round(p.entry["air_c"]) for p in visit.state.placements} == {20}
     assert all(0.0 < p.entry["u_air_c"] < 2.0 for p in visit.state.placements)
+
+
+def test_what_a_turn_was_aimed_at_is_kept(house: House) -> None:
+    house.enter("S1", 60.0)
+    house.enter("S1", 60.5, after_turn=True, aimed_m3h=45.7)
+    assert [r.target_m3h for r in house.reads()] == [None, 45.7]
+    side = house.sides()["unit", "supply"].side
+    assert [(one.kind, one.terminal) for one in advise(side).evidence] == [("stuck valve", "S1")]

@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 import numpy.typing as npt
@@ -31,6 +32,8 @@ FAN_WORTH = 0.04
 """A change of the fan (ln) that is worth going there."""
 FAN_LEAST = 0.015
 FAN_GAIN = 0.005
+"""What a change of the fan must add to the probability of all, for each that came before: no chasing of the noise."""
+FANS = 6
 FAN_FURTHEST = math.log(2.0)
 """A fan is changed by no more at once, and goes faster by more only where a valve is known to be open."""
 BARE_TELLS = 0.01
@@ -81,7 +84,7 @@ def advise(side: Side) -> Advice:
     step, order = _step(side, case, fit, seen, view, evidence)
     stand = standings(side, seen)
     names = [terminal.id for terminal in side.terminals]
-    verdict = verdict_of_all(view.p_all, side.risk)
+    verdict = verdict_of_all(view.p_done, side.risk)
     settles = names[int(order.argmax())] if verdict == "undecided" else ""
     climbs = n_climbs(side.readings)
     return Advice(
@@ -89,7 +92,7 @@ def advise(side: Side) -> Advice:
         stand,
         level(side),
         evidence,
-        view.p_all,
+        view.p_done,
         verdict,
         settles,
         climbs,
@@ -131,17 +134,25 @@ def _step(
         left = [k for k in range(len(names)) if not _closed(side, case, seen, k)]
         if side.closing and left:
             return Step("measure", "closing round", names[left[0]]), order
-        return Step("done", _within(seen), values={"p_all": view.p_all}), order
+        return Step("done", _within(seen), values={"p_all": view.p_done}), order
     to_plan = float(np.log(seen.plan.fan[0])) - seen.log_fan + view.shift
-    if there and abs(to_plan) > FAN_WORTH and (fan := _fan(side, case, to_plan, "to plan")):
+    n_fans = _n_fan_changes(side)
+    if (
+        there
+        and view.p_all <= LATE
+        and abs(to_plan) > FAN_WORTH * max(1, n_fans / FANS)
+        and (fan := _fan(side, case, to_plan, "to plan"))
+    ):
         return fan, order
-    better = p_fan >= 1.0 - STOP_PART * side.risk or (p_fan > view.p_all + FAN_GAIN and p_fan > LATE)
+    better = p_fan >= 1.0 - STOP_PART * side.risk or (p_fan > view.p_all + FAN_GAIN * max(1, n_fans) and p_fan > LATE)
     if there and abs(log_fan) > FAN_LEAST and better and (fan := _fan(side, case, log_fan, "level")):
         return fan, order
     if _nothing_left(seen, view) or _all_barred(side, seen, view):
-        return Step("done", "nothing left to turn", values={"p_all": view.p_all}), order
+        return Step("done", "nothing left to turn", values={"p_all": view.p_done}), order
     order[often_read(case) >= MOST_ALIKE] = -1.0
     order[~worth_a_climb(seen, view)] = -1.0
+    if order.max() < 0.0 and not there:
+        return Step("measure", "least likely inside", names[int(view.inside.argmin())]), order
     if order.max() < 0.0:
         bare = np.zeros(len(names))
         if side.can_restrict and side.hood_pa_m3h2 > 0.0:
@@ -149,8 +160,10 @@ def _step(
         bare[(read_bare(case) >= MOST_BARE) | (often_read(case) >= MOST_ALIKE + MOST_BARE)] = 0.0
         if not view.enough and bare.max() >= BARE_TELLS:
             return Step("measure", "no hood", names[int(bare.argmax())]), order
-        why = _within(seen) if view.p_all >= 1.0 - side.risk else "readings tell no more"
-        return Step("done", why, values={"p_all": view.p_all}), order
+        if verdict_of_all(view.p_done, side.risk) == "outside":
+            return Step("done", "nothing brings all within", values={"p_all": view.p_done}), order
+        why = _within(seen) if view.p_done >= 1.0 - side.risk else "readings tell no more"
+        return Step("done", why, values={"p_all": view.p_done}), order
     return Step("measure", "least likely inside", names[int(order.argmax())]), order
 
 
@@ -183,6 +196,11 @@ def _all_barred(side: Side, seen: Picture, view: Outlook) -> bool:
     wanted = float(np.median(seen.log_aim - seen.log_now))
     fan_stays = side.fan == "none" or ("", way_of(wanted)) in side.barred
     return bool(side.barred and fan_stays and (low | high).any() and (blocked | ~(low | high)).all())
+
+
+def _n_fan_changes(side: Side) -> int:
+    ratios = [reading.fan_ratio for reading in side.readings]
+    return sum(a != b for a, b in pairwise(ratios))
 
 
 def _closed(side: Side, case: Posed, seen: Picture, k: int) -> bool:

@@ -6,8 +6,8 @@ alike and cancels here: conductances are in units of what the meter shows.
 
 Priors (mean and standard deviation of the logarithm): fan slope 1.5, 0.8 (constant flow 200, 0.7; none 0.2, 1); level
 0, 0.6 in common and 0.45 each; manifold 40 Pa, 0.5, half of it where all valves were open (none 4 Pa, 0.8); branch
-share 0.35, 0.9; a fan setting its ratio, 0.15 ln ratio in common and 0.04 sqrt |ln ratio| as a walk; an epoch 0, 0.1; a
-turned valve what was read there, 0.7. Own choice from simulated dwellings.
+share 0.35, 0.9; a fan setting its ratio, 0.15 ln ratio in common and 0.04 sqrt |ln ratio| as a walk; an epoch the one
+before, 0.1; a turned valve what was read there, 0.7. Own choice from simulated dwellings.
 """
 
 from __future__ import annotations
@@ -38,6 +38,8 @@ U_DRIVE = 0.4
 STUDENT_DOF = 6.0
 U_FAN_GAIN, U_FAN_WALK = 0.15, 0.04
 """A fan setting: what all are off by in proportion to ln ratio, and what grows with the root of each change (ln)."""
+U_EPOCH = 0.1
+"""What an event in the house may change (ln), on top of those before it."""
 Prior = Mapping[FanKind, tuple[float, float]]
 FAN_SLOPE: Prior = {
     "fixed-speed": (1.5, 0.8),
@@ -144,7 +146,9 @@ def posed(side: Side, fan: FanKind) -> Posed:
     apart = abs(log_ratio[:, None] - log_ratio)
     cov[of_fans, of_fans] += U_FAN_GAIN**2 * np.outer(log_ratio, log_ratio)
     cov[of_fans, of_fans] += U_FAN_WALK**2 * 0.5 * (size[:, None] + size - apart)
-    prior(layout.epoch0, 0.0, np.where(np.arange(len(epochs)) == 0, 1e-5, 0.1), len(epochs))
+    prior(layout.epoch0, 0.0, 1e-5, len(epochs))
+    since, of_epochs = np.arange(len(epochs)), slice(layout.epoch0, layout.valve0)
+    cov[of_epochs, of_epochs] += U_EPOCH**2 * np.minimum(since[:, None], since)
     design = np.array([terminal.design_m3h for terminal in side.terminals])
     prior(layout.valve0, np.log(design), 0.45, n)
     cov[layout.valve0 : layout.valve0 + n, layout.valve0 : layout.valve0 + n] += 0.6**2

@@ -36,10 +36,10 @@ LATE = 0.2
 class Outlook:
     """What the choice is made from: how likely each terminal ends inside, with a common change of the fan by `shift`.
 
-    `up`, `down` : valves that can give more, or less, and may. `p_all` : the probability that all are inside now,
-    `enough` whether that is enough to stop. `log_fan` : the change of the fan (ln) that suits the valves as they are,
-    `p_fan` the probability of all then. `others` : for each terminal that all others are inside, `then` the change of
-    the fan that suits them.
+    `up`, `down` : valves that can give more, or less, and may. `p_all` : the probability that all are where they are to
+    be set, `p_done` that all are inside their limits, `enough` whether that is enough to stop. `log_fan` : the change
+    of the fan (ln) that suits the valves as they are, `p_fan` the probability of all then. `others` : for each terminal
+    that all others are inside, `then` the change of the fan that suits them.
     """
 
     inside: Floats
@@ -47,6 +47,7 @@ class Outlook:
     up: Bools
     down: Bools
     p_all: float
+    p_done: float
     enough: bool
     log_fan: float
     p_fan: float
@@ -59,13 +60,17 @@ def outlook(side: Side, case: Posed, seen: Picture, evidence: tuple[Evidence, ..
     stuck = {one.terminal for one in evidence if one.kind == "stuck valve"}
     turns = Counter(reading.terminal for reading in side.readings if reading.after_turn)
     still = np.array([one.id in stuck or turns[one.id] >= MOST_TURNS for one in side.terminals])
-    p_all = all_within(seen.now, seen)
+    p_done = all_within(seen.now, seen.low, seen.high)
+    # What has too little where there is a least is not turned down for the others, nor up what has too much.
+    short = np.array([one.limit == "at least" for one in side.terminals]) & (seen.log_now < seen.low)
+    over = np.array([one.limit == "at most" for one in side.terminals]) & (seen.log_now > seen.high)
     return Outlook(
         *_inside(side, seen),
-        ~still & (case.open_at != case.position_now) & ~_barred(side, "up"),
-        ~still & (case.shut_at != case.position_now) & ~_barred(side, "down"),
-        p_all,
-        p_all >= 1.0 - STOP_PART * side.risk,
+        ~still & (case.open_at != case.position_now) & ~_barred(side, "up") & ~over,
+        ~still & (case.shut_at != case.position_now) & ~_barred(side, "down") & ~short,
+        all_within(seen.now, seen.plan_low, seen.plan_high),
+        p_done,
+        p_done >= 1.0 - STOP_PART * side.risk,
         *_best_fan(side, seen),
         *_with_one_set(side, seen),
     )
@@ -80,7 +85,7 @@ def _inside(side: Side, seen: Picture) -> tuple[Floats, float]:
     found = []
     for one in [0.0] if side.fan == "none" else SHIFTS:
         final = seen.final + one
-        p = ((final >= seen.low) & (final <= seen.high)).mean(axis=0)
+        p = ((final >= seen.plan_low) & (final <= seen.plan_high)).mean(axis=0)
         found.append((float(np.log(p + 1e-3).sum()), float(one), p))
     _, shift, p = max(found, key=lambda one: one[0])
     return p, shift
@@ -91,7 +96,10 @@ def _best_fan(side: Side, seen: Picture) -> tuple[float, float]:
     if side.fan == "none":
         return 0.0, 0.0
     middle = float(np.median(seen.log_aim - seen.log_now))
-    found = [(all_within(then, seen), -abs(one - middle), one) for one, then in _changed(side, seen, middle)]
+    found = [
+        (all_within(then, seen.plan_low, seen.plan_high), -abs(one - middle), one)
+        for one, then in _changed(side, seen, middle)
+    ]
     if not found:
         return 0.0, 0.0
     p, _, one = max(found)
@@ -110,7 +118,7 @@ def _with_one_set(side: Side, seen: Picture) -> tuple[Floats, Floats]:
 
 def _others_inside(log_flow: Floats, seen: Picture) -> Floats:
     """Return for each terminal the probability that all others are inside, from draws of all."""
-    wrong = (log_flow < seen.low) | (log_flow > seen.high)
+    wrong = (log_flow < seen.plan_low) | (log_flow > seen.plan_high)
     return np.asarray((wrong.sum(axis=1)[:, None] - wrong == 0).mean(axis=0))
 
 

@@ -40,8 +40,9 @@ class Picture:
     `log_now`, `u_now` : flow now with no hood on, and its standard uncertainty without the meter's common part.
     `now` : draws of it. `final` : draws of the flow that a terminal ends with if its valve stays as it is, all others
     and the fan are set as planned. `c_now` : draws of ln conductance as it is. `ahead` : the plan of each draw, `plan`
-    the most probable one. `log_fan` : the fan's factor now. `low`, `high` : limits of ln(flow). `log_aim` : what is
-    aimed at; all three lie lower by `log_level` where the fan cannot give the design. `swing` : ln change of the flow
+    the most probable one. `log_fan` : the fan's factor now. `low`, `high` : limits of ln(flow), `plan_low`, `plan_high`
+    those between which a valve is set (above a least not more than is aimed at as spare). `log_aim` : what is
+    aimed at; all of them lie lower by `log_level` where the fan cannot give the design. `swing` : ln change of the flow
     since it was last read, infinite where it never was in this position. `after`, `after_bare` (n, n) : what `u_now` of
     each terminal (column) would be after one more reading at a terminal (row), with the hood on and with none.
     `u_hood` : uncertainty of what the hood takes away there.
@@ -57,6 +58,8 @@ class Picture:
     log_fan: float
     low: Floats
     high: Floats
+    plan_low: Floats
+    plan_high: Floats
     log_aim: Floats
     swing: Floats
     log_level: float
@@ -74,7 +77,8 @@ def picture(side: Side, case: Posed, fit: Fitted) -> Picture:
     off = np.concatenate([half, -half]) @ np.linalg.cholesky(fit.cov).T
     theta = fit.theta + off
     log_fan = float(fit.theta[layout.fan0 + case.fan_now] + fit.theta[layout.epoch0 + case.epoch_now])
-    low, high, aim = _limits(side)
+    limits = _limits(side)
+    aim = limits.aim
 
     each = np.arange(n)
     still = np.full(n, case.fan_now), np.full(n, case.epoch_now), np.zeros(n)
@@ -110,7 +114,7 @@ def picture(side: Side, case: Posed, fit: Fitted) -> Picture:
     shift = log_final - log_now + np.log(plan.fan[0]) - log_fan
     to_fan = np.log(plan.fan[0]) - log_fan
     final = now + shift + own[::-1] * (U_FAR_REL * abs(shift - to_fan) + U_FAN_FAR_REL * abs(to_fan))
-    low, high, aim = low + log_level, high + log_level, aim + log_level
+    limits = limits.lower_by(log_level)
     u_own = case.u_read.mean() if len(case.u_read) else USUAL_OWN_REL
     after, after_bare = (
         _after(u_now, slope, one, fit.cov, u_own, u_model_rel(fit.fan)) for one in (slope_hooded, slope)
@@ -124,9 +128,11 @@ def picture(side: Side, case: Posed, fit: Fitted) -> Picture:
         ahead,
         plan,
         log_fan,
-        low,
-        high,
-        aim,
+        limits.low,
+        limits.high,
+        limits.plan_low,
+        limits.plan_high,
+        limits.aim,
         abs(swing),
         log_level,
         after,
@@ -155,15 +161,35 @@ def _swing(case: Posed, fit: Fitted, log_now: Floats, log_fan: float) -> tuple[F
     return swing, by_fan
 
 
-def _limits(side: Side) -> tuple[Floats, Floats, Floats]:
-    low, high, aim = [], [], []
+@dataclass(frozen=True, slots=True)
+class _Limits:
+    """As in `Picture`; `must` (n,): a least that is a least whatever the fan can give."""
+
+    low: Floats
+    high: Floats
+    plan_low: Floats
+    plan_high: Floats
+    aim: Floats
+    must: npt.NDArray[np.bool_]
+
+    def lower_by(self, log_level: float) -> _Limits:
+        """Return them for a fan that gives less than the design; a least stays."""
+        by = np.where(self.must, 0.0, log_level)
+        return _Limits(self.low + by, self.high + by, self.plan_low + by, self.plan_high + by, self.aim + by, self.must)
+
+
+def _limits(side: Side) -> _Limits:
+    found = []
     for terminal in side.terminals:
-        bottom, top = limits_m3h(terminal.design_m3h, terminal.limit, side.tolerance_rel)
+        design = terminal.design_m3h
+        bottom, top = limits_m3h(design, terminal.limit, side.tolerance_rel)
         spare = {"around": 0.0, "at least": 1.0, "at most": -1.0}[terminal.limit] * AIM_INSIDE * side.tolerance_rel
-        low.append(max(bottom, 1e-9))
-        high.append(top)
-        aim.append(terminal.design_m3h * (1.0 + spare))
-    return np.log(low), np.log(high), np.log(aim)
+        # Beyond a least as much as a valve is aimed above it: what is more is taken from the others, and from the fan.
+        aside = design * (1.0 + 2.0 * spare)
+        plan = (min(aside, design), max(aside, design)) if spare else (bottom, top)
+        found.append((max(bottom, 1e-9), top, max(plan[0], 1e-9), plan[1], design * (1.0 + spare)))
+    low, high, plan_low, plan_high, aim = np.log(np.array(found).T)
+    return _Limits(low, high, plan_low, plan_high, aim, np.array([t.limit == "at least" for t in side.terminals]))
 
 
 def _ahead(side: Side, case: Posed, log_fan: float, theta: Floats, aim_m3h: Floats, c_open: Floats) -> Ahead:
@@ -183,6 +209,6 @@ def _ahead(side: Side, case: Posed, log_fan: float, theta: Floats, aim_m3h: Floa
     )
 
 
-def all_within(log_flow: Floats, seen: Picture) -> float:
-    """Return the part of draws in which every terminal lies inside its limits."""
-    return float(((log_flow >= seen.low) & (log_flow <= seen.high)).all(axis=1).mean())
+def all_within(log_flow: Floats, low: Floats, high: Floats) -> float:
+    """Return the part of draws in which every terminal lies between its limits."""
+    return float(((log_flow >= low) & (log_flow <= high)).all(axis=1).mean())

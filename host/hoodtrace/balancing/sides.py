@@ -190,6 +190,7 @@ def _read(visit: Visit, placement: Placement, system: str, direction: Direction,
         stop,
         fan_ratio(before, system, direction),
         _n_events(before, system),
+        float(entry["aimed_m3h"]) if turned and entry.get("aimed_m3h") else None,
     )
 
 

@@ -54,13 +54,14 @@ def standings(side: Side, seen: Picture) -> tuple[Standing, ...]:
     """Return where each terminal stands, in the order of the plan."""
     u_common = common(side)
     # What drives a natural system is another in a minute: that is in its flow now, and no reading takes it away.
-    u_common_now = math.hypot(u_common, U_MODEL_NATURAL_REL if side.fan == "none" else 0.0)
+    weather = U_MODEL_NATURAL_REL if side.fan == "none" else 0.0
+    own_meter = {reading.terminal: reading.u_common_rel for reading in side.readings}
     found = []
     for k, terminal in enumerate(side.terminals):
         now, own = math.exp(seen.log_now[k]), float(seen.u_now[k])
         inside = conformance(float(seen.log_now[k]), own, None, float(seen.low[k]), float(seen.high[k]))
         low, high = limits_m3h(terminal.design_m3h, terminal.limit, side.tolerance_rel)
-        u = math.hypot(own, u_common_now) * now
+        u = math.hypot(own, own_meter.get(terminal.id, u_common), weather) * now
         found.append(
             Standing(
                 terminal.id,

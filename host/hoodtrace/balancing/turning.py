@@ -46,7 +46,7 @@ def turn(side: Side, case: Posed, fit: Fitted, seen: Picture, view: Outlook, her
     hood = float(seen.u_hood[here]) if side.readings[-1].hood_times else 0.0
     u = math.hypot(side.readings[-1].u_own_rel, U_PREDICTED_REL, u_model_rel(fit.fan), hood)
     aim = float(seen.log_aim[here])
-    hit = conformance(aim, u, None, float(seen.low[here]), float(seen.high[here]))
+    hit = conformance(aim, u, None, float(seen.plan_low[here]), float(seen.plan_high[here]))
     c_now = float(fit.theta[case.layout.valve0 + case.position_now[here]])
     if view.p_all > LATE:
         goal = c_now + aim - float(view.then[here]) - float(seen.log_now[here])

@@ -84,6 +84,15 @@ def as_json(found: Whole, rule: Rule) -> Row:
             for one in found.sides
             for s in one.advice.standings
         ],
+        "sides": [
+            {
+                "system": one.named.system,
+                "side": one.named.direction,
+                "verdict": one.advice.verdict,
+                "settles": one.advice.settles or None,
+            }
+            for one in found.sides
+        ],
         "done": found.done,
         "climbs_so_far": found.climbs_so_far,
         "climbs_expected": found.climbs_expected,
@@ -135,6 +144,8 @@ def _print(visit: Visit, found: Whole) -> None:
     from hoodtrace.cli import balance_words as words
 
     say(f"Next: {words.next_words(found.next)}", "      ", "")
+    if line := words.by_hand(visit.folder.name, found.next):
+        say(f"By hand: {line}", "      ", "")
     more = f"; about {found.climbs_expected} more" if found.climbs_expected and not found.next.refused else ""
     say(f"Climbs so far: {found.climbs_so_far}{more}.")
     rooms = {terminal.id: terminal.room for terminal in visit.state.terminals(visit.plan)}
@@ -152,7 +163,7 @@ def _print(visit: Visit, found: Whole) -> None:
         fan = words.fan_words(one.named.side, one.advice.fan, one.advice.p_fan)
         natural = one.named.side.fan == "none"
         evidence = [words.evidence_words(each, natural) for each in one.advice.evidence]
-        for line in (fan, *evidence, words.level_words(one.advice.level)):
+        for line in (words.side_words(one), fan, *evidence, words.level_words(one.advice.level)):
             if line:
                 say(f"{where}: {line}", "  ", "- ")
         for name, why in one.named.left_out:

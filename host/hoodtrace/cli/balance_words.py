@@ -5,6 +5,7 @@ They are those of the page, in English, with signs that every terminal can print
 
 from __future__ import annotations
 
+import shlex
 from collections.abc import Collection
 from functools import cache
 from typing import TYPE_CHECKING
@@ -21,7 +22,7 @@ if TYPE_CHECKING:
     from hoodtrace.balancing.house_pressure import Pressures
     from hoodtrace.balancing.natural_sides import NaturalSide
     from hoodtrace.balancing.standing import Level
-    from hoodtrace.balancing.whole import Next
+    from hoodtrace.balancing.whole import Next, SideNow
     from hoodtrace.dwelling.plan import Rule
 
 _SIGNS = str.maketrans({NO_BREAK: " ", MINUS: "-", "³": "3"})
@@ -34,6 +35,27 @@ def next_words(following: Next) -> str:
         why = f"{following.step.terminal}: {_joined(*says.why_says(following))}"
         return f"{_joined(says.step_say(following))} {why}"
     return _joined(says.step_say(following), *says.why_says(following))
+
+
+def by_hand(folder: str, following: Next) -> str:
+    """Return the command that records the step once it is done; empty where there is none."""
+    step = following.step
+    if following.refused or step.do == "done":
+        return ""
+    folder, system, terminal = map(shlex.quote, (folder, following.system, step.terminal))
+    if step.do == "fan":
+        return f"hoodtrace fan {folder} {system} {step.ratio:.3f} --side {following.side}"
+    turned = f" --at-stop {step.until}" if step.until != "reads" else f" --aimed {step.target_m3h or 0.0:.1f}"
+    more = f" --after-turn{turned}" if step.do == "turn" else " --hood-off" if step.why == "no hood" else ""
+    return f"hoodtrace enter {folder} {terminal} FLOW{more}"
+
+
+def side_words(one: SideNow) -> str:
+    """Return the verdict on a side as a whole, and what would settle it."""
+    if one.named.side.unread:
+        return ""
+    settles = f" {_joined(Say('evidence.settles', {'terminal': one.advice.settles}))}" if one.advice.settles else ""
+    return f"All terminals together, on proportion: {one.advice.verdict}.{settles}"
 
 
 def rule_words(rule: Rule) -> str:

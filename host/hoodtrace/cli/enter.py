@@ -22,6 +22,9 @@ def enter(
     ] = None,
     after_turn: Annotated[bool, typer.Option("--after-turn", help="The valve was turned since the last one.")] = False,
     at_stop: Annotated[str | None, typer.Option(help="The valve is at its stop: open or shut.")] = None,
+    aimed: Annotated[
+        float | None, typer.Option(metavar="M3H", help="What the valve was turned to reach, as `balance` said, m3/h.")
+    ] = None,
     hood_off: Annotated[
         bool, typer.Option("--hood-off", help="The meter takes nothing away from the flow (no back pressure).")
     ] = False,
@@ -41,6 +44,7 @@ def enter(
         "u_m3h": u_m3h,
         "after_turn": after_turn,
         "at_stop": at_stop,
+        "aimed_m3h": aimed,
         "hood_off": hood_off,
         "setting": setting,
         "meter": meter,

@@ -105,6 +105,8 @@ def _reading(visit: Visit, decision: Mapping[str, Any]) -> Fields:
             raise NotNow(Say("refused.taken"), f"the hold {key} was given up, or has its reading")
         fields |= {name: held[name] for name in ("key", "terminal", "setting", "stage", "epoch", "ended")}
         fields["after_turn"] = held.get("target") is not None
+        if held.get("target") is not None and not held.get("until"):
+            fields["aimed_m3h"] = held["target"][0]
         if held.get("until"):
             fields["at_stop"] = held["until"]
     else:
@@ -173,6 +175,8 @@ def _enter(visit: Visit, decision: Mapping[str, Any]) -> Fields:
         if not here:
             raise UsageError(f"{terminal}: has no reading that could be taken back")
         fields["instead_of"] = here[-1].line
+    if decision.get("aimed_m3h") is not None:
+        fields["aimed_m3h"] = number(decision["aimed_m3h"], "aimed", 1e-3, MOST_M3H, "m3/h")
     for key in ("parts", "traverse", "terms", "u_random_m3h"):
         if decision.get(key) is not None:
             fields[key] = decision[key]
