@@ -83,7 +83,9 @@ def level_says(level: Level) -> tuple[Say, ...]:
 
 
 def fan_says(side: Side, kind: str, p: float) -> tuple[Say, ...]:
-    """Return what kind of fan the readings speak for; nothing where it was stated or there is none to tell."""
+    """Return what kind of fan the readings speak for, nothing where it was stated; or that it is taken not to move."""
+    if side.fan != "none" and side.fan_least == side.fan_most:
+        return (Say("evidence.fan_stays"),)
     if side.fan != "unknown" or kind not in ("fixed-speed", "constant-flow") or not side.readings:
         return ()
     return (Say(f"evidence.fan_{kind}", {"p_rel": p}),)

@@ -141,7 +141,13 @@ def _hold_lost(visit: Visit, decision: Mapping[str, Any]) -> Fields:
 def _enter(visit: Visit, decision: Mapping[str, Any]) -> Fields:
     """A reading taken with any meter."""
     terminal = visit.terminal(decision.get("terminal")).id
-    flow = number(decision.get("flow_m3h"), "flow", 1e-3, MOST_M3H, "m3/h")
+    read = decision.get("flow_m3h")
+    if isinstance(read, int | float) and read <= 0.0:
+        raise UsageError(
+            f"flow {read:g} m3/h: that is no flow to go on with. If the air goes the wrong way, look at the ducts; if "
+            "the valve is shut, open it and read again, or leave the terminal out"
+        )
+    flow = number(read, "flow", 1e-3, MOST_M3H, "m3/h")
     given = decision.get("u_m3h")
     u = max(ENTERED_REL * flow, ENTERED_LEAST_M3H) if given is None else number(given, "u", 1e-6, MOST_M3H, "m3/h")
     setting = visit.state.setting if decision.get("setting") is None else str(decision["setting"])
