@@ -23,9 +23,9 @@ def said(host: Host, words: str, last: str) -> list[BoardLine]:
     start = len(host.lines)
     reply = host.reply(host.say(words))
     assert reply["ok"] is True, reply
-    while not any(line.body.get("kind") == last for line in host.lines[start:]):
+    while last not in (kinds := [line.body.get("kind") for line in host.lines[start:]]):
         host.hear()
-    return host.lines[start:]
+    return host.lines[start : start + kinds.index(last) + 1]
 
 
 def test_identity_and_state(tmp_path: Path, runs_micropython: bool) -> None:
