@@ -34,11 +34,13 @@ FAN_LEAST = 0.015
 FAN_GAIN = 0.005
 """What a change of the fan must add to the probability of all, for each that came before: no chasing of the noise."""
 FANS = 6
+"""Changes of the fan after which one must be worth more than the first."""
 FAN_FURTHEST = math.log(2.0)
 """A fan is changed by no more at once, and goes faster by more only where a valve is known to be open."""
 BARE_TELLS = 0.01
-"""The same for a reading with no hood on."""
+"""What a reading with no hood on must add to the probability that all are inside."""
 MOST_BARE = 3
+"""Readings of one terminal with no hood on and its valve as it is."""
 MOST_ALIKE = 6
 """Readings of one terminal with nothing changed; more of them tell no more (what is left is the hood's resistance)."""
 SETTLED = 0.05
@@ -154,15 +156,13 @@ def _step(
     if order.max() < 0.0 and not there:
         return Step("measure", "least likely inside", names[int(view.inside.argmin())]), order
     if order.max() < 0.0:
-        bare = np.zeros(len(names))
         if side.can_restrict and side.hood_pa_m3h2 > 0.0:
             bare = told(seen, seen.after_bare)
-        bare[(read_bare(case) >= MOST_BARE) | (often_read(case) >= MOST_ALIKE + MOST_BARE)] = 0.0
-        if not view.enough and bare.max() >= BARE_TELLS:
-            return Step("measure", "no hood", names[int(bare.argmax())]), order
-        if verdict_of_all(view.p_done, side.risk) == "outside":
-            return Step("done", "nothing brings all within", values={"p_all": view.p_done}), order
-        why = _within(seen) if view.p_done >= 1.0 - side.risk else "readings tell no more"
+            bare[(read_bare(case) >= MOST_BARE) | (often_read(case) >= MOST_ALIKE + MOST_BARE)] = 0.0
+            if bare.max() >= BARE_TELLS:
+                return Step("measure", "no hood", names[int(bare.argmax())]), order
+        ends = {"within": _within(seen), "outside": "nothing brings all within", "undecided": "readings tell no more"}
+        why = ends[verdict_of_all(view.p_done, side.risk)]
         return Step("done", why, values={"p_all": view.p_done}), order
     return Step("measure", "least likely inside", names[int(order.argmax())]), order
 
@@ -184,18 +184,23 @@ def _fan(side: Side, case: Posed, log_change: float, why: str) -> Step | None:
 def _nothing_left(seen: Picture, view: Outlook) -> bool:
     """Return whether all that end outside, all others set as planned, are known well and their valves do no more."""
     final = seen.final.mean(axis=0) + view.shift
-    low, high = final < seen.low, final > seen.high
-    blocked = (low & ~view.up) | (high & ~view.down)
-    return bool((low | high).any() and (blocked | ~(low | high)).all() and (seen.u_now[low | high] < SETTLED).all())
+    outside, blocked = _outside(final, seen, view)
+    return blocked and bool((seen.u_now[outside] < SETTLED).all())
 
 
 def _all_barred(side: Side, seen: Picture, view: Outlook) -> bool:
     """Return whether nothing may be done for any terminal that is outside now, neither at its valve nor by the fan."""
-    low, high = seen.log_now < seen.low, seen.log_now > seen.high
-    blocked = (low & ~view.up) | (high & ~view.down)
+    _, blocked = _outside(seen.log_now, seen, view)
     wanted = float(np.median(seen.log_aim - seen.log_now))
     fan_stays = side.fan == "none" or ("", way_of(wanted)) in side.barred
-    return bool(side.barred and fan_stays and (low | high).any() and (blocked | ~(low | high)).all())
+    return bool(side.barred) and fan_stays and blocked
+
+
+def _outside(log_flow: Floats, seen: Picture, view: Outlook) -> tuple[npt.NDArray[np.bool_], bool]:
+    """Return which flows lie outside, and whether there are any and no valve of theirs can or may set them right."""
+    low, high = log_flow < seen.low, log_flow > seen.high
+    helped = (low & view.up) | (high & view.down)
+    return low | high, bool((low | high).any() and not helped.any())
 
 
 def _n_fan_changes(side: Side) -> int:

@@ -52,6 +52,11 @@ class FlowRead:
     epoch: int = 0
     target_m3h: float | None = None
 
+    @property
+    def stand(self) -> tuple[str, float, int]:
+        """Where somebody stands, and in what house: readings in a row with the same are one climb."""
+        return self.terminal, self.fan_ratio, self.epoch
+
 
 @dataclass(frozen=True, slots=True)
 class Side:
@@ -147,5 +152,4 @@ def n_climbs(readings: Sequence[FlowRead]) -> int:
     >>> n_climbs(there)
     2
     """
-    where = [(reading.terminal, reading.fan_ratio, reading.epoch) for reading in readings]
-    return sum(1 for k, here in enumerate(where) if k == 0 or here != where[k - 1])
+    return sum(1 for k, reading in enumerate(readings) if k == 0 or reading.stand != readings[k - 1].stand)

@@ -133,12 +133,9 @@ def posed(side: Side, fan: FanKind) -> Posed:
         mean[start : start + count] = middle
         cov[range(start, start + count), range(start, start + count)] = np.square(sd)
 
-    slope, manifold = FAN_SLOPE[fan], MANIFOLD_PA[fan]
+    slope, (manifold_pa, u_manifold) = FAN_SLOPE[fan], _manifold(side, fan)
     prior(0, np.log(slope[0]), slope[1], 1)
-    pressure_pa = manifold[0] * (OPEN_MANIFOLD if side.valves == "open" and fan != "none" else 1.0)
-    if side.drive_pa is not None:
-        pressure_pa, manifold = side.drive_pa, (side.drive_pa, U_DRIVE)
-    prior(1, np.log(pressure_pa), np.hypot(manifold[1], side.u_hood_rel), 1)
+    prior(1, np.log(manifold_pa), np.hypot(u_manifold, side.u_hood_rel), 1)
     prior(2, np.log(0.35), 0.9, n_branches)
     log_ratio = np.log(np.array(fans))
     prior(layout.fan0, log_ratio, 1e-4, len(fans))
@@ -161,6 +158,14 @@ def posed(side: Side, fan: FanKind) -> Posed:
     u_read = np.array([reading.u_own_rel for reading in side.readings])
     precision = np.asarray(np.linalg.inv(cov), dtype=np.float64)
     return Posed(layout, mean, precision, at, log_read, u_read, position, open_at, shut_at, newest, fan_now, epoch_now)
+
+
+def _manifold(side: Side, fan: FanKind) -> tuple[float, float]:
+    """Return the pressure [Pa] to be expected at the manifold, and the standard deviation of its logarithm."""
+    if side.drive_pa is not None:
+        return side.drive_pa, U_DRIVE
+    pa, u = MANIFOLD_PA[fan]
+    return pa * (OPEN_MANIFOLD if side.valves == "open" and fan != "none" else 1.0), u
 
 
 def u_model_rel(fan: FanKind) -> float:

@@ -17,7 +17,7 @@ from hoodtrace.balancing.fit import U_MODEL_NATURAL_REL
 from hoodtrace.balancing.house_pressure import natural, natural_minutes
 from hoodtrace.dwelling.screen import Say, Value
 from hoodtrace.physics.air import assumed_air
-from hoodtrace.physics.resistance import HOOD_MOST_NATURAL_PA, kept_share, law_of, stack_pa
+from hoodtrace.physics.resistance import HOOD_MOST_NATURAL_PA, kept_share, known_stack_pa, law_of
 from hoodtrace.units import m3_s
 
 if TYPE_CHECKING:
@@ -79,9 +79,7 @@ class _Read:
 
     @property
     def stack_pa(self) -> float | None:
-        if self.height_m is None or self.outdoor_c is None or self.indoor_c is None:
-            return None
-        return stack_pa(self.height_m, self.outdoor_c, self.indoor_c, self.pressure_pa)
+        return known_stack_pa(self.height_m, self.outdoor_c, self.indoor_c, self.pressure_pa)
 
     @property
     def lost_rel(self) -> float | None:

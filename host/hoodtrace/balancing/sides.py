@@ -17,7 +17,7 @@ from hoodtrace.dwelling.result import result
 from hoodtrace.dwelling.targets import is_damp
 from hoodtrace.physics.air import assumed_air
 from hoodtrace.physics.hood import Hood
-from hoodtrace.physics.resistance import law_of, stack_pa
+from hoodtrace.physics.resistance import known_stack_pa, law_of
 from hoodtrace.units import m3_s
 
 if TYPE_CHECKING:
@@ -112,12 +112,9 @@ def _side(visit: Visit, hood: Hood, system: System, wanted: list[Terminal], clos
 
 def _stack_pa(visit: Visit, hood: Hood, system: System) -> float | None:
     """Return the stack [Pa] of a natural system with the temperatures noted last; None where none is known."""
-    height_m, weather = system.stack_height_m, visit.state.weather
-    outdoor_c, indoor_c = weather.get("outdoor_c"), weather.get("indoor_c")
-    if system.kind != "natural" or height_m is None or outdoor_c is None or indoor_c is None:
-        return None
-    pa = stack_pa(height_m, float(outdoor_c), float(indoor_c), assumed_air(hood.altitude_m).pressure_pa)
-    return pa if pa > LEAST_STACK_PA else None
+    weather, air = visit.state.weather, assumed_air(hood.altitude_m)
+    pa = known_stack_pa(system.stack_height_m, weather.get("outdoor_c"), weather.get("indoor_c"), air.pressure_pa)
+    return pa if pa is not None and pa > LEAST_STACK_PA else None
 
 
 def _limit(visit: Visit, terminal: Terminal) -> Limit:

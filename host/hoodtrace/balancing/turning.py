@@ -8,9 +8,9 @@ from __future__ import annotations
 
 import math
 from dataclasses import replace
+from itertools import takewhile
 
 import numpy as np
-import numpy.typing as npt
 
 from hoodtrace.balancing.case import Side
 from hoodtrace.balancing.fit import Fitted, Posed, u_model_rel
@@ -21,14 +21,12 @@ from hoodtrace.balancing.step import Step, Until
 from hoodtrace.balancing.worth import LATE_GAIN
 from hoodtrace.dwelling.verdict import conformance
 
-Floats = npt.NDArray[np.float64]
-Bools = npt.NDArray[np.bool_]
-
 GAIN = 0.02
 """A valve is turned where that makes it more likely to end inside (logarithm of the probability)."""
 SCAN_GAIN = 0.05
 """The same, as a probability, while others are not read yet."""
 AGAIN_GAIN = 0.1
+"""What a second turn in one climb must add to the probability that all are inside."""
 INDEX = 0.3
 """A valve that is the index with this probability is opened to see."""
 OPENED = 0.8
@@ -91,13 +89,8 @@ def _while_scanning(side: Side, case: Posed, fit: Fitted, seen: Picture, view: O
 
 def turned_here(side: Side) -> bool:
     """Return whether the valve that somebody stands at was turned in this climb."""
-    last = side.readings[-1]
-    for reading in reversed(side.readings):
-        if (reading.terminal, reading.fan_ratio, reading.epoch) != (last.terminal, last.fan_ratio, last.epoch):
-            break
-        if reading.after_turn:
-            return True
-    return False
+    climb = takewhile(lambda one: one.stand == side.readings[-1].stand, reversed(side.readings))
+    return any(reading.after_turn for reading in climb)
 
 
 def _turned(side: Side, case: Posed, fit: Fitted, here: int, log_c: float, until: Until, why: str) -> Step:

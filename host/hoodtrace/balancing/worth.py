@@ -88,15 +88,16 @@ def _in_a_row(side: Side, case: Posed) -> int:
 
 def often_read(case: Posed) -> Ints:
     """Return how often each terminal was read in its present position, at the fan's present setting."""
-    n = len(case.position_now)
-    own = case.at.position[np.arange(len(case.at.terminal)), case.at.terminal]
-    same = (own == case.position_now[case.at.terminal]) & (case.at.fan == case.fan_now)
-    return np.bincount(case.at.terminal[same & (case.at.epoch == case.epoch_now)], minlength=n)
+    return _counted(case, (case.at.fan == case.fan_now) & (case.at.epoch == case.epoch_now))
 
 
 def read_bare(case: Posed) -> Ints:
     """Return how often each terminal was read with no hood on in its present position."""
-    n = len(case.position_now)
+    return _counted(case, case.at.hood_pa_m3h2 == 0.0)
+
+
+def _counted(case: Posed, which: Bools) -> Ints:
+    """Return how many of those readings each terminal has in its present position."""
     own = case.at.position[np.arange(len(case.at.terminal)), case.at.terminal]
-    bare = (own == case.position_now[case.at.terminal]) & (case.at.hood_pa_m3h2 == 0.0)
-    return np.bincount(case.at.terminal[bare], minlength=n)
+    as_now = own == case.position_now[case.at.terminal]
+    return np.bincount(case.at.terminal[as_now & which], minlength=len(case.position_now))

@@ -120,6 +120,15 @@ def kept_share(dp_pa: float, branch_pa: float, exponent: float = 0.5) -> float:
     return float(max(0.0, 1.0 - dp_pa / branch_pa) ** exponent)
 
 
+def known_stack_pa(
+    height_m: float | None, outside_c: float | None, inside_c: float | None, pressure_pa: float = STANDARD_PRESSURE_PA
+) -> float | None:
+    """Return `stack_pa` where all of it is known, else None."""
+    if height_m is None or outside_c is None or inside_c is None:
+        return None
+    return stack_pa(height_m, outside_c, inside_c, pressure_pa)
+
+
 def stack_pa(height_m: float, outside_c: float, inside_c: float, pressure_pa: float = STANDARD_PRESSURE_PA) -> float:
     """Return the pressure that a column of warm air drives, Pa; negative where it is colder inside.
 

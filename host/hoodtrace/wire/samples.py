@@ -273,13 +273,15 @@ class Assembler:
 
     def _that_fit(self, run: _Run, columns: SampleColumns, said: list[Message]) -> tuple[SampleColumns, list[Message]]:
         """Return those lines whose SEQ and TIME stand between their neighbours' in `run`; count the others."""
-        known = _columns(run.waiting)
-        known = _picked(known, np.argsort(known["seq"], kind="stable"))
-        edges_us = np.concatenate([[-1], known["t_us"], [np.iinfo(np.int64).max]])
+        waiting = [(part["seq"], part["t_us"]) for part in run.waiting] or [(_NONE.seq, _NONE.t_us)]
+        known, known_us = (np.concatenate(part) for part in zip(*waiting, strict=True))
+        order = np.argsort(known, kind="stable")
+        known = known[order]
+        edges_us = np.concatenate([[-1], known_us[order], [np.iinfo(np.int64).max]])
 
         def fit(seq: NDArray[np.int64], t_us: NDArray[np.int64]) -> NDArray[np.bool_]:
             near = run.unwrap(seq)
-            after = np.searchsorted(known["seq"], near, side="right")
+            after = np.searchsorted(known, near, side="right")
             fits: NDArray[np.bool_] = (edges_us[after] <= t_us) & (t_us <= edges_us[after + 1])
             if run.high is not None and self._patience_us < math.inf:
                 fits &= near > run.high
