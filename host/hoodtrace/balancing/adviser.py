@@ -15,6 +15,7 @@ from itertools import pairwise
 import numpy as np
 import numpy.typing as npt
 
+from hoodtrace.balancing.as_found import Found, as_found
 from hoodtrace.balancing.case import FanKind, Side, checked, n_climbs
 from hoodtrace.balancing.evidence import Evidence, gathered
 from hoodtrace.balancing.fit import Fitted, Posed, fits
@@ -54,7 +55,8 @@ class Advice:
     """What to do next on one side, and where everything stands.
 
     `p_all` is the probability that all terminals are inside (proportion), `verdict` that of the side; `settles` the
-    terminal whose reading would settle an undecided side; `fan` the kind taken, `p_fan` its probability.
+    terminal whose reading would settle an undecided side; `fan` the kind taken, `p_fan` its probability; `found` what
+    was there when the visit began.
     """
 
     step: Step
@@ -68,6 +70,7 @@ class Advice:
     climbs_expected: int
     fan: FanKind
     p_fan: float
+    found: tuple[Found, ...] = ()
 
 
 def advise(side: Side) -> Advice:
@@ -101,6 +104,7 @@ def advise(side: Side) -> Advice:
         0 if step.do == "done" else _expected(side, case, seen, view),
         fit.fan,
         p_fan,
+        as_found(side, case, fit),
     )
 
 

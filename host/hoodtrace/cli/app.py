@@ -26,6 +26,7 @@ from hoodtrace.cli.printable import printable
 from hoodtrace.cli.rates import rates
 from hoodtrace.cli.readings import readings
 from hoodtrace.cli.record import record
+from hoodtrace.cli.report import report
 from hoodtrace.cli.review import review
 from hoodtrace.cli.virtual import virtual
 from hoodtrace.cli.visit import visit
@@ -53,6 +54,7 @@ COMMANDS: tuple[tuple[str, Callable[..., None]], ...] = (
     ("readings", readings),
     ("balance", balance),
     ("review", review),
+    ("report", report),
     ("export", export),
     ("compare", compare),
     ("hood", describe),

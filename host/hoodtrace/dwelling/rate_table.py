@@ -11,6 +11,7 @@ from __future__ import annotations
 
 import math
 import tomllib
+from collections.abc import Iterable
 from importlib.resources import files
 from pathlib import Path
 from typing import Annotated, Any, Literal
@@ -170,12 +171,14 @@ class RateTable(_Table):
 
     `rest_extract` and `rest_supply` say by what each side's flow above the rooms' minimums is shared; `habitable` are
     the kinds of rooms that take part in that on the supply side. The first category holds where none is chosen.
+    `accredited`: its rule asks for measuring with a meter that has an accredited calibration.
     """
 
     title: Name
     edition: Name
     where: Name
     note: Words = ""
+    accredited: bool = False
     rest_extract: Rest = "minimum"
     rest_supply: Literal["people", "area", "equal"] = "people"
     habitable: Annotated[list[RoomKind], Field(min_length=1)] = ["living", "bedroom", "other"]
@@ -266,6 +269,20 @@ def read_table(name: str) -> RateTable:
     except UnicodeDecodeError as error:
         raise FileError(path, f"is not a text file in UTF-8 (byte {error.start}). Is it a rate table?") from error
     return parse_table(text, path)
+
+
+def ask_accredited(sources: Iterable[str]) -> tuple[str, ...]:
+    """Return the shipped tables that ask for an accredited calibration, of those that design flows came from.
+
+    Parameters
+    ----------
+    sources : iterable of str
+        `design_from` of the plan's terminals.
+    """
+    said = [each for each in sources if each]
+    tables = [read_table(name) for name in SHIPPED] if said else []
+    asking = [f"{table.title}, {table.edition}" for table in tables if table.accredited]
+    return tuple(head for head in asking if any(head in each for each in said))
 
 
 def _repeated(what: str, names: list[str]) -> list[str]:

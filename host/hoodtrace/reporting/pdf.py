@@ -21,6 +21,8 @@ from hoodtrace.errors import HoodtraceError
 FONTS = Path(__file__).parent / "fonts"
 TEMPLATES = Path(__file__).parent / "templates"
 FONT_FILES = (FONTS / "DejaVuSans.ttf", FONTS / "DejaVuSans-Bold.ttf")
+ISOLATE, ISOLATE_END = "\u2068", "\u2069"
+"""Unicode's first strong isolate and its end: they keep a right-to-left name from turning what stands beside it."""
 _UNSEEN = ("Cc", "Cf", "Cs", "Co", "Cn", "Zl", "Zp")  # Unicode categories that no eye can see
 
 
@@ -30,7 +32,9 @@ class PdfError(HoodtraceError):
     exit_code = 4
 
 
-def compile_pdf(template: str, data: Mapping[str, Any], pictures: Mapping[str, bytes]) -> bytes:
+def compile_pdf(
+    template: str, data: Mapping[str, Any], pictures: Mapping[str, bytes], attached: Mapping[str, bytes] | None = None
+) -> bytes:
     """Return the PDF that `template` makes of `data` and `pictures`.
 
     Parameters
@@ -42,6 +46,8 @@ def compile_pdf(template: str, data: Mapping[str, Any], pictures: Mapping[str, b
         What JSON can say. Needs "title" and "language" (two letters, ISO 639) and "date" (ISO 8601, the PDF's own).
     pictures : mapping
         Name (letters, digits, "_") to SVG bytes.
+    attached : mapping, optional
+        Files that the template attaches, by their names.
 
     Returns
     -------
@@ -53,12 +59,18 @@ def compile_pdf(template: str, data: Mapping[str, Any], pictures: Mapping[str, b
     PdfError
         A letter is missing from the fonts, the template or a picture is at fault, or a needed key is missing.
     """
-    return _compiled(template, data, pictures, "pdf")[0]
+    return _compiled(template, data, pictures, "pdf", attached=attached)[0]
 
 
-def page_pictures(template: str, data: Mapping[str, Any], pictures: Mapping[str, bytes], ppi: float) -> list[bytes]:
+def page_pictures(
+    template: str,
+    data: Mapping[str, Any],
+    pictures: Mapping[str, bytes],
+    ppi: float,
+    attached: Mapping[str, bytes] | None = None,
+) -> list[bytes]:
     """Return each page of what `compile_pdf` makes as PNG bytes at `ppi` dots an inch; raises as that does."""
-    return _compiled(template, data, pictures, "png", ppi)
+    return _compiled(template, data, pictures, "png", ppi, attached)
 
 
 def missing_letters(data: Any) -> tuple[str, ...]:
@@ -83,7 +95,12 @@ def spelled_out(data: Any) -> tuple[Any, tuple[str, ...]]:
 
 
 def _compiled(
-    template: str, data: Mapping[str, Any], pictures: Mapping[str, bytes], kind: str, ppi: float | None = None
+    template: str,
+    data: Mapping[str, Any],
+    pictures: Mapping[str, bytes],
+    kind: str,
+    ppi: float | None = None,
+    attached: Mapping[str, bytes] | None = None,
 ) -> list[bytes]:
     import typst
 
@@ -100,6 +117,7 @@ def _compiled(
     files = {"main.typ": _template(template)}
     files |= {path.name: path.read_bytes() for path in sorted(TEMPLATES.glob("*.typ")) if path.stem != template}
     files |= {f"{name}.svg": svg for name, svg in pictures.items()}
+    files |= attached or {}
     try:
         made = typst.compile(
             files,
@@ -144,6 +162,8 @@ def _letters() -> frozenset[int]:
 
 
 def _drawable(letter: str) -> bool:
+    if letter in (ISOLATE, ISOLATE_END):
+        return True
     return ord(letter) in _letters() and unicodedata.category(letter) not in _UNSEEN
 
 

@@ -16,12 +16,15 @@ from pathlib import Path
 from typing import Any
 
 from hoodtrace.dwelling.screen import Say, Value
+from hoodtrace.units import CFM_PER_M3_S, L_S_PER_M3_S, M3_H_PER_M3_S
 
 FOLDER = Path(__file__).with_name("texts")
 ENGLISH = "en"
 MINUS = "\N{MINUS SIGN}"
 WHOLE_FROM_M3H = 99.95
-"""From here flows are shown without decimals."""
+"""From here flows are shown with one decimal less."""
+UNITS = {"m3h": (1.0, 1), "ls": (L_S_PER_M3_S / M3_H_PER_M3_S, 2), "cfm": (CFM_PER_M3_S / M3_H_PER_M3_S, 1)}
+"""Units of flow: how many there are to 1 m3/h, and decimals."""
 
 
 def languages() -> tuple[str, ...]:
@@ -52,6 +55,8 @@ class Words:
     language : str or None
         Such as "de" or "de_AT"; None: that of the system. Where there is no such file it is English, and `missing`
         holds what was asked for.
+    unit : str
+        In which flows are shown: "m3h", "ls" or "cfm" (`UNITS`).
 
     Examples
     --------
@@ -61,12 +66,14 @@ class Words:
     'S1: 44.9 m³/h ± 2.2 m³/h is kept.'
     """
 
-    def __init__(self, language: str | None = None) -> None:
+    def __init__(self, language: str | None = None, unit: str = "m3h") -> None:
         wanted = (language or _system_language()).replace("-", "_").split("_")[0].lower()
         there = wanted in languages()
         self.language = wanted if there else ENGLISH
         self.missing = "" if there else wanted
         self._texts = _read(self.language)
+        self._scale, self._digits = UNITS[unit]
+        self.unit, self._unit_key = unit, "flow_unit" if unit == "m3h" else f"flow_unit_{unit}"
 
     @property
     def name(self) -> str:
@@ -112,14 +119,34 @@ class Words:
         >>> [words.flow(each).split() for each in (44.949, 312.4, 0.04)]
         [['44.9', 'm³/h'], ['312', 'm³/h'], ['0.04', 'm³/h']]
         """
-        unit = self._texts["language.flow_unit_spoken" if spoken else "language.flow_unit"]
+        unit = self._texts["language.flow_unit_spoken"] if spoken else self.flow_unit
         return f"{self.bare_flow(flow_m3h)}{' ' if spoken else NO_BREAK}{unit}"
 
     def bare_flow(self, flow_m3h: float) -> str:
-        """Return a flow without its unit."""
+        """Return a flow without its unit.
+
+        Examples
+        --------
+        >>> [Words("en", unit).bare_flow(45.0) for unit in ("m3h", "ls", "cfm")]
+        ['45.0', '12.50', '26.5']
+        """
         size = abs(flow_m3h)
-        digits = 0 if size >= WHOLE_FROM_M3H else 2 if 0.0 < size < 0.05 else 1
-        return self.number(flow_m3h, digits)
+        digits = self._digits + (-1 if size >= WHOLE_FROM_M3H else 1 if 0.0 < size < 0.05 else 0)
+        return self.number(flow_m3h * self._scale, digits)
+
+    @property
+    def flow_unit(self) -> str:
+        """The unit that flows are shown in."""
+        return self._texts[f"language.{self._unit_key}"]
+
+    @property
+    def decimal(self) -> str:
+        """The language's decimal sign."""
+        return self._texts["language.decimal"]
+
+    def in_unit(self, flow_m3h: float) -> float:
+        """Return a flow in the unit that flows are shown in."""
+        return flow_m3h * self._scale
 
     def number(self, number: float, digits: int) -> str:
         """Return a number with so many decimals and the language's decimal sign."""
@@ -163,6 +190,7 @@ class _Filled(dict[str, str]):
 
     def __init__(self, words: Words, values: Mapping[str, Value], spoken: bool) -> None:
         super().__init__({name: words.filled(name, value, spoken) for name, value in values.items()})
+        self.setdefault("flow_unit", words.flow_unit)
 
 
 @cache
