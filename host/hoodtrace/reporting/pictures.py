@@ -6,8 +6,9 @@ Readable in grey: supply and extract, vane and taps differ by mark and line, nev
 
 from __future__ import annotations
 
+import contextlib
 import io
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from typing import TYPE_CHECKING, Any, Literal
 
 from hoodtrace.calibration.record import Channel, Fit, Record, Signal
@@ -67,18 +68,26 @@ def factor_picture(record: Record) -> bytes:
 
 def drawn(record: Any, draw: Callable[[Figure, Any], None]) -> bytes:
     """Return what `draw` draws of `record` on a figure, as SVG; same input, same bytes."""
-    import matplotlib as mpl
     from matplotlib.figure import Figure
 
-    know_the_font()
-    with mpl.rc_context():
-        mpl.rcdefaults()  # a user's own settings of matplotlib shall not change the page
-        mpl.rcParams.update(STYLE)  # type: ignore[arg-type]
+    with plain_style():
         figure = Figure(figsize=(WIDTH_IN, HEIGHT_IN))
         draw(figure, record)
         out = io.BytesIO()
         figure.savefig(out, format="svg", metadata={"Date": None, "Creator": None}, transparent=True)
     return out.getvalue()
+
+
+@contextlib.contextmanager
+def plain_style() -> Iterator[None]:
+    """Hold matplotlib to `STYLE` and the shipped font; a user's own settings of it shall not change the page."""
+    import matplotlib as mpl
+
+    know_the_font()
+    with mpl.rc_context():
+        mpl.rcdefaults()
+        mpl.rcParams.update(STYLE)  # type: ignore[arg-type]
+        yield
 
 
 def know_the_font() -> None:

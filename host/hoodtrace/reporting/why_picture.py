@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import html
 import re
+from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
 
 from hoodtrace.dwelling.why import Why
@@ -31,6 +32,9 @@ LOOKS: dict[str, tuple[str, dict[str, Any]]] = {
     "hood": ("shared by the hood", {"facecolor": "none", "edgecolor": BLUE}),
 }
 MINUS = "\N{MINUS SIGN}"
+_NOT_IN_XML = re.compile(
+    "[^\\t\\n\\r\\x20-\\ud7ff\\ue000-\\ufffd\\U00010000-\\U0010ffff]"
+)  # XML 1.0, 2.2 Char (memory)
 
 
 def budget_picture(why: Why) -> bytes:
@@ -41,7 +45,7 @@ def budget_picture(why: Why) -> bytes:
     words = f"Budget of {why.id}: " + (
         "; ".join(f"{line.name} {_percent(line)}" for line in why.terms) or "there is none"
     )
-    return _themed(drawn(why, _budget), "budget", words)
+    return themed(drawn(why, _budget), "budget", words)
 
 
 def correlation_picture(why: Why) -> bytes:
@@ -50,7 +54,7 @@ def correlation_picture(why: Why) -> bytes:
     words = f"Autocorrelation of the flow of {why.id}: " + (
         f"correlation {one.of.correlation_s:.2g} s, N/g {one.n_over_g:.3g}" if one is not None else "none to show"
     )
-    return _themed(drawn(why, _correlation), "correlation", words)
+    return themed(drawn(why, _correlation), "correlation", words)
 
 
 def _budget(figure: Figure, why: Why) -> None:
@@ -133,17 +137,36 @@ def _flow(u_m3h: float) -> str:
     return f"{u_m3h:.3f}" if u_m3h >= 0.0005 else "< 0.001"
 
 
-def _themed(svg: bytes, name: str, words: str) -> bytes:
-    """Return the picture with ids of its own, words for those who don't see it, and light ink where it is dark."""
+def themed(svg: bytes, name: str, words: str, colours: Mapping[str, str] = DARK) -> bytes:
+    """Return the picture with ids of its own, words for those who don't see it, and light ink where it is dark.
+
+    Parameters
+    ----------
+    svg : bytes
+        As matplotlib makes it.
+    name : str
+        What its ids and its class begin with, unlike that of any other picture of the page: letters, digits, "-".
+    words : str
+        Shown as typed, but for control characters, which no XML may hold: each becomes U+FFFD.
+    colours : mapping
+        What each colour becomes on a screen that is dark.
+
+    Raises
+    ------
+    ValueError
+        `name` has other letters, which would end the style or a reference too early.
+    """
+    if not re.fullmatch(r"[A-Za-z][A-Za-z0-9-]*", name):
+        raise ValueError(f"a picture can't be called {name!r}: use letters, digits and - from a letter on")
     text = svg.decode("utf-8")
     text = re.sub(r'(\bid="|href="#|url\(#)', rf"\g<1>{name}-", text)
     rules = "".join(
         f'.hoodtrace-{name} [style*="{kind}: {light}"]{{{kind}:{dark}!important}}'
-        for light, dark in DARK.items()
+        for light, dark in colours.items()
         for kind in ("fill", "stroke")
     )
     style = f"<style>@media screen and (prefers-color-scheme: dark){{{rules}}}</style>"
-    label = html.escape(words)
+    label = html.escape(_NOT_IN_XML.sub("\N{REPLACEMENT CHARACTER}", words))
     head = f'<svg class="hoodtrace-{name}" role="img" aria-label="{label}" '
     start = text.index("<svg ")
     end = text.index(">", start) + 1
