@@ -18,7 +18,7 @@ from hoodtrace.reporting.pictures import INK, plain_style
 from hoodtrace.reporting.trace_layers import PAD, SMALL, TOP, Cut, Plot, Shown, ground, hatched, lines, over, reasons
 from hoodtrace.reporting.why_picture import BAND
 
-HEIGHT_PT = 97.2  # 1.35 in
+HEIGHT_PT, LEAST_PLOT = 97.2, 45.0  # 1.35 in
 SIZE, TICK = 6.5, 10.5
 MOST_OF_USED = 1.5
 """What is higher than so many times the used window's highest leaves the picture, such as the blow of seating."""
@@ -51,7 +51,7 @@ def trace_picture(
     cut: Sequence[Cut], words: TraceWords, *, hold: tuple[float, float], mean: tuple[float, float] | None, name: str,
     around_s: float = 5.0, width_in: float = 6.9,
 ) -> bytes:  # fmt: skip
-    """Return the trace of one reading as SVG, 1.35 in high.
+    """Return the trace of one reading as SVG, 1.35 in high, or more where words make the legend four lines long.
 
     Parameters
     ----------
@@ -104,8 +104,10 @@ def trace_picture(
 
 
 def _drawn(shown: Shown, words: TraceWords, width: float, around_s: float) -> Canvas:
-    canvas, samples = Canvas(width, HEIGHT_PT), _samples(shown, words)
-    foot = HEIGHT_PT - 1.0 - legend(None, samples, (PAD, 0.0, width - PAD, 0.0), SMALL)
+    samples = _samples(shown, words)
+    below = 1.0 + legend(None, samples, (PAD, 0.0, width - PAD, 0.0), SMALL)
+    foot = max(HEIGHT_PT - below, TOP + LEAST_PLOT + TICK)
+    canvas = Canvas(width, round(foot + below, 2))
     y = Scale(*_flows(shown), foot - TICK, TOP)
     levels = [(value, words.number(value, decimals)) for value, decimals in y.ticks(4)]
     left = PAD + max(text_width(level, SIZE) for _, level in levels) + 3.0
