@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 from hoodtrace.reporting.canvas import DARK, EDGE, FAINT, RUST, TINT
 from hoodtrace.reporting.pictures import INK
 from hoodtrace.reporting.report_pictures import PAGE_IN, PHONE_IN, TerminalBar, TerminalsWords, terminals_picture
-from hoodtrace.reporting.why_picture import BAND
+from hoodtrace.reporting.why_picture import BAND, GRID
 from svg_words import HREF, SVG, in_each_others_way, size_pt, written
 
 PAPER = (("#ffffff", "#fbfaf6"), ("#0f1418",))  # print and the pages in the light, the pages in the dark
@@ -100,14 +100,17 @@ def test_a_limit_to_one_side_is_open_to_the_other() -> None:
     assert most[0] == zero
     edges = [x[0] for x in paths(svg, EDGE)]
     assert edges == [least[0], most[1]]
-    arrows = [(x, y) for x, y, style in marks(svg) if f"fill: {FAINT}" in style]
-    assert [x for x, _ in arrows] == [least[1]]
+    ((x, y),) = [(x, y) for x, y, style in marks(svg) if f"fill: {FAINT}" in style]
+    box = paths(svg, BAND, "fill")[0]
+    assert x == least[1]
+    assert y == pytest.approx(0.5 * (min(box[1::2]) + max(box[1::2])), abs=0.02)
 
 
 def test_before_is_open_and_after_is_filled() -> None:
     (svg,) = terminals_picture([bar("A")], WORDS)
-    (before, _, open_style), (after, _, filled) = marks(svg)
+    (before, upper, open_style), (after, lower, filled) = marks(svg)
     assert before < after
+    assert lower - upper > 4.9  # marks are 4.8 and 5 points wide
     assert "fill-opacity: 0" in open_style
     assert f"fill: {INK}" in filled
 
@@ -156,6 +159,10 @@ def test_long_names_and_words_leave_each_other_room(n: int, width_in: float) -> 
     ]
     (svg,) = terminals_picture(rows, LONG, width_in=width_in)
     assert in_each_others_way(svg) == []
+    upright = [line for colour in (INK, GRID) for line in paths(svg, colour) if line[0] == line[2]]
+    assert upright
+    for left, top, right, bottom in (one.box for one in written(svg)):
+        assert not any(left < x < right and min(a, b) < bottom and max(a, b) > top for x, a, _, b in upright)
     names = [one.words for one in written(svg) if "WWW" in one.words]
     assert len(set(names)) == n  # cut, they are told apart by their number
     assert all(name.endswith("…") for name in names)
@@ -205,6 +212,14 @@ def test_any_names_give_a_picture(name: str, room: str, verdict: str) -> None:
             "path",
             "use",
         }
+
+
+def test_outlines_stay_what_they_were() -> None:
+    """A curve takes four numbers (SVG 1.1, 8.3.7, memory); more would be read as further curves."""
+    (svg,) = terminals_picture([bar("SQ8&g")], WORDS)
+    curves = [part for path in ET.fromstring(svg).iter(f"{SVG}path") for part in re.split("Q", path.get("d") or "")[1:]]
+    assert len(curves) > 100
+    assert all(len(re.match(r"[-\d.\s]+", curve)[0].split()) == 4 for curve in curves)  # type: ignore[index]
 
 
 def test_same_input_same_bytes() -> None:

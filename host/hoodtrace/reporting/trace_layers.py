@@ -10,6 +10,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from hoodtrace.averaging.frames import FloatArray
 from hoodtrace.averaging.thinned import thinned
@@ -17,6 +18,7 @@ from hoodtrace.reporting.canvas import EDGE, RUST, TINT, Box, Canvas, Scale, Str
 from hoodtrace.reporting.pictures import INK
 from hoodtrace.reporting.why_picture import BAND, GRID
 
+Flows = NDArray[np.float64] | NDArray[np.float32]
 SMALL = 6.2
 PAD, TOP, COLUMN, HATCH = 1.5, 10.5, 2.0, 4.0
 
@@ -35,7 +37,7 @@ class Shown:
     """What is shown of a reading."""
 
     t_s: FloatArray
-    channels: list[tuple[FloatArray, str, str, float]]
+    channels: list[tuple[Flows, str, str, float]]
     """Flows, what they are called, colour and width of the line; vane first."""
     used: tuple[float, float] | None
     cut: Sequence[Cut]

@@ -15,7 +15,20 @@ import numpy as np
 from hoodtrace.averaging.frames import FloatArray
 from hoodtrace.reporting.canvas import EDGE, FAINT, POINTS_PER_IN, RUST, TINT, Canvas, Sample, Scale, legend, text_width
 from hoodtrace.reporting.pictures import INK, plain_style
-from hoodtrace.reporting.trace_layers import PAD, SMALL, TOP, Cut, Plot, Shown, ground, hatched, lines, over, reasons
+from hoodtrace.reporting.trace_layers import (
+    PAD,
+    SMALL,
+    TOP,
+    Cut,
+    Flows,
+    Plot,
+    Shown,
+    ground,
+    hatched,
+    lines,
+    over,
+    reasons,
+)
 from hoodtrace.reporting.why_picture import BAND
 
 HEIGHT_PT, LEAST_PLOT = 97.2, 45.0  # 1.35 in
@@ -47,7 +60,7 @@ class TraceWords:
 
 
 def trace_picture(
-    t_s: FloatArray, vane: FloatArray | None, taps: FloatArray | None, used: tuple[float, float] | None,
+    t_s: FloatArray, vane: Flows | None, taps: Flows | None, used: tuple[float, float] | None,
     cut: Sequence[Cut], words: TraceWords, *, hold: tuple[float, float], mean: tuple[float, float] | None, name: str,
     around_s: float = 5.0, width_in: float = 6.9,
 ) -> bytes:  # fmt: skip
@@ -58,7 +71,8 @@ def trace_picture(
     t_s : float array, shape (n,)
         Time of each sample [s], not decreasing; samples far from the hold may be there.
     vane, taps : float arrays, shape (n,), or None
-        Flow of each channel in the unit that the report shows; NaN breaks the line. None: no such channel.
+        Flow of each channel in the unit that the report shows, with the sign that the mean has (`strips` has extract
+        air negative); NaN breaks the line. None: no such channel.
         A sample alone between two gaps is not seen.
     used : tuple of float, or None
         Start and stop of the window that was averaged over [s]. None where there is no reading.
