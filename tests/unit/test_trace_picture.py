@@ -131,14 +131,22 @@ def test_gaps_break_the_line() -> None:
     assert "Druck" not in {one.words for one in written(svg)}
 
 
-def test_what_blows_in_at_seating_does_not_make_the_rest_small() -> None:
-    given = trace()
-    given["taps"][201] = 4000.0
+@pytest.mark.parametrize("place", [201, 620])  # at seating; in a part that was cut out
+def test_a_blow_does_not_make_the_rest_small(place: int) -> None:
+    given = trace() | {"cut": [Cut(30.0, 32.0, "Wind")]}
+    given["taps"][place] = 4000.0
     svg = trace_picture(**given)
     (mean,), (start, stop) = lines(svg, RUST, 1.0), lines(svg, EDGE, 0.6)[0]
     assert (stop[1] - mean[0][1]) / (stop[1] - start[1]) > 0.5
     clipped = [path for path in ET.fromstring(svg).iter(f"{SVG}path") if path.get("clip-path")]
     assert len(clipped) == 2  # both channels, at the plot
+
+
+def test_a_window_that_is_cut_out_whole() -> None:
+    svg = trace_picture(**trace() | {"cut": [Cut(0.0, 60.0, "Wind")], "mean": None})
+    assert areas(svg, BAND) == []
+    top = min(y for _, y in lines(svg, EDGE, 0.6)[0])
+    assert all(y >= top - 0.01 for points in lines(svg, INK, 0.8) for _, y in points)
 
 
 def test_a_refused_one_has_no_mean_and_no_window() -> None:

@@ -72,14 +72,14 @@ def ground(plot: Plot, shown: Shown, levels: Sequence[float]) -> None:
     canvas.strokes([((x.start, y.at(level)), (x.stop, y.at(level))) for level in levels], GRID, 0.5)
     if shown.used is not None and shown.mean is not None:
         top, bottom = (y.at(shown.mean[0] + sign * shown.mean[1]) for sign in (1.0, -1.0))
-        parts = [plot.area(*part) for part in _kept(shown.used, shown.cut)]
+        parts = [plot.area(*part) for part in counted(shown.used, shown.cut)]
         canvas.boxes([(left, top, right, bottom) for left, _, right, _ in parts], BAND)
 
 
-def _kept(used: tuple[float, float], cut: Sequence[Cut]) -> list[tuple[float, float]]:
+def counted(used: tuple[float, float], cut: Sequence[Cut]) -> list[tuple[float, float]]:
     """Return the parts of the window that count.
 
-    >>> _kept((0.0, 9.0), [Cut(2.0, 3.0, ""), Cut(8.0, 9.5, "")])
+    >>> counted((0.0, 9.0), [Cut(2.0, 3.0, ""), Cut(8.0, 9.5, "")])
     [(0.0, 2.0), (3.0, 8.0)]
     """
     parts, start = [], used[0]

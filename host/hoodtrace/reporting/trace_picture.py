@@ -23,6 +23,7 @@ from hoodtrace.reporting.trace_layers import (
     Flows,
     Plot,
     Shown,
+    counted,
     ground,
     hatched,
     lines,
@@ -34,7 +35,7 @@ from hoodtrace.reporting.why_picture import BAND
 HEIGHT_PT, LEAST_PLOT = 97.2, 45.0  # 1.35 in
 SIZE, TICK = 6.5, 10.5
 MOST_OF_USED = 1.5
-"""What is higher than so many times the used window's highest leaves the picture, such as the blow of seating."""
+"""What is higher than so many times the highest that counts leaves the picture, such as the blow of seating."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -95,7 +96,7 @@ def trace_picture(
     -------
     bytes
         Of each 2 points of width the first, last, least and greatest sample are drawn, so no extreme vanishes; but
-        what is over 1.5 times all that is in the used window leaves the picture at the top.
+        what is over 1.5 times all that counts in the window leaves the picture at the top.
 
     Raises
     ------
@@ -153,19 +154,20 @@ def _times(shown: Shown, around_s: float) -> tuple[float, float]:
 
 def _flows(shown: Shown) -> tuple[float, float]:
     """Return the ends of the axis of flow: 0, the mean's interval and what the hold shows."""
-    low, high = _reach(shown, shown.hold)
-    used_low, used_high = _reach(shown, shown.used or shown.hold)
+    low, high = _reach(shown, [shown.hold])
+    parts = counted(shown.used, shown.cut) if shown.used is not None else []
+    used_low, used_high = _reach(shown, parts or [shown.hold])
     low, high = max(low, MOST_OF_USED * used_low - 0.1 * used_high), min(high, MOST_OF_USED * used_high)
     low, high = float(min(low, used_low)), float(max(high, used_high))
     return low, low + 1.06 * (high - low) if high > low else low + 1.0
 
 
-def _reach(shown: Shown, part: tuple[float, float]) -> tuple[float, float]:
-    start, stop = np.searchsorted(shown.t_s, part).tolist()
+def _reach(shown: Shown, parts: Sequence[tuple[float, float]]) -> tuple[float, float]:
     flows = [0.0] if shown.mean is None else [0.0, shown.mean[0] - shown.mean[1], shown.mean[0] + shown.mean[1]]
-    for flow, *_ in shown.channels:
-        inside = flow[start:stop][np.isfinite(flow[start:stop])]
-        flows += [inside.min(), inside.max()] if len(inside) else []
+    for start, stop in np.searchsorted(shown.t_s, parts).tolist():
+        for flow, *_ in shown.channels:
+            inside = flow[start:stop][np.isfinite(flow[start:stop])]
+            flows += [inside.min(), inside.max()] if len(inside) else []
     return min(flows), max(flows)
 
 
