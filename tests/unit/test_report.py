@@ -353,4 +353,4 @@ def test_intervals_never_lose_their_digits() -> None:
     words = ReportWords(Options())
     assert words.interval(312.4, 0.4) == "312\u00a0±\u00a00.4"
     assert words.interval(44.93, 2.18) == "44.9\u00a0±\u00a02.2"
-    assert words.interval(0.03, 0.004) == "0.03\u00a0±\u00a00.00"
+    assert words.interval(0.03, 0.004) == "0.03\u00a0±\u00a00.004"

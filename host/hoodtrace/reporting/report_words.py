@@ -60,7 +60,7 @@ class ReportWords(Words):
     def _least_digits(self, half_m3h: float) -> int:
         """As many decimals as it takes to see that an uncertainty is not nothing."""
         size = self.in_unit(half_m3h)
-        return 0 if size >= 0.95 or size == 0.0 else 1 if size >= 0.095 else 2
+        return 0 if size >= 0.95 or size == 0.0 else 1 if size >= 0.095 else 2 if size >= 0.0095 else 3
 
     def percent(self, part: float, digits: int = 1) -> str:
         """Return a part of 1 in percent."""
