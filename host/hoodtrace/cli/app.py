@@ -19,6 +19,7 @@ from hoodtrace.cli.demo import demo
 from hoodtrace.cli.enter import enter, event, fan
 from hoodtrace.cli.export import export
 from hoodtrace.cli.fetch import fetch
+from hoodtrace.cli.forget import forget
 from hoodtrace.cli.hood_describe import describe
 from hoodtrace.cli.install import install
 from hoodtrace.cli.ports import ports
@@ -28,6 +29,7 @@ from hoodtrace.cli.readings import readings
 from hoodtrace.cli.record import record
 from hoodtrace.cli.report import report
 from hoodtrace.cli.review import review
+from hoodtrace.cli.verify import verify
 from hoodtrace.cli.virtual import virtual
 from hoodtrace.cli.visit import visit
 from hoodtrace.errors import HoodtraceError
@@ -57,6 +59,8 @@ COMMANDS: tuple[tuple[str, Callable[..., None]], ...] = (
     ("report", report),
     ("export", export),
     ("compare", compare),
+    ("verify", verify),
+    ("forget", forget),
     ("hood", describe),
     ("calibrate", calibrate),
     ("zero", zero),

@@ -64,7 +64,7 @@ def append(folder: Path, fields: dict[str, Any], roots: tuple[str, ...] = OF_VIS
     """
     path = folder / JOURNAL
     lines = (raw_lines(folder) if past_damage else read_lines(folder)) if path.exists() else []
-    before = hashlib.sha256(lines[-1]).hexdigest() if lines else _root(folder, roots)
+    before = hashlib.sha256(lines[-1]).hexdigest() if lines else root(folder, roots)
     body = json.dumps({**fields, "prev": before}, allow_nan=False, ensure_ascii=False, separators=(",", ":"))
     line = f'{body[:-1]},"crc":"{crc32(body.encode()):08x}"}}'.encode()
     size = path.stat().st_size if lines else 0
@@ -89,7 +89,7 @@ def entries(folder: Path, roots: tuple[str, ...] = OF_VISIT) -> list[dict[str, A
     VisitError
         A line is damaged or does not follow from the one before; `key` is its number.
     """
-    before, found = _root(folder, roots), []
+    before, found = root(folder, roots), []
     for number, line in enumerate(read_lines(folder), 1):
         try:
             entry = json.loads(line)
@@ -118,12 +118,12 @@ def sound_entries(
     VisitError
         The journal, or a file that it builds on, can't be read.
     """
-    before: str | None = _root(folder, roots)
+    before: str | None = root(folder, roots)
     found: list[dict[str, Any] | None] = []
     wrong: list[tuple[int, str]] = []
     for number, line in enumerate(raw_lines(folder), 1):
         try:
-            entry = json.loads(line) if _is_sound(line) else None
+            entry = json.loads(line) if is_sound(line) else None
         except (ValueError, RecursionError):
             entry = None
         if not isinstance(entry, dict):
@@ -142,7 +142,7 @@ def sound_entries(
 def is_rooted(folder: Path, roots: tuple[str, ...] = OF_VISIT) -> bool:
     """Whether the journal builds on the files that lie there now; a damaged first line says nothing against it."""
     lines = raw_lines(folder)
-    return not lines or not _is_sound(lines[0]) or json.loads(lines[0]).get("prev") == _root(folder, roots)
+    return not lines or not is_sound(lines[0]) or json.loads(lines[0]).get("prev") == root(folder, roots)
 
 
 def drop_torn(folder: Path) -> bytes:
@@ -161,7 +161,7 @@ def drop_torn(folder: Path) -> bytes:
         The file is no journal, or the disk does not allow to mend it.
     """
     path = folder / JOURNAL
-    content = _content(path) if path.exists() else b""
+    content = content_of(path) if path.exists() else b""
     whole = content[: content.rfind(b"\n") + 1]
     rest = content[len(whole) :]
     if not rest:
@@ -169,7 +169,7 @@ def drop_torn(folder: Path) -> bytes:
     if b"\r" in rest or (not whole and not rest.startswith(b"{")):
         raise VisitError(path, "has other line ends than a journal, or is none. Put a copy back", "1")
     try:
-        if _is_sound(rest):
+        if is_sound(rest):
             with path.open("ab") as file:
                 file.write(b"\n")
                 os.fsync(file.fileno())
@@ -188,7 +188,7 @@ def read_lines(folder: Path) -> list[bytes]:
     """Return the raw lines of the journal, each with its CRC checked; a last line without its end is damage."""
     lines = raw_lines(folder)
     for number, line in enumerate(lines, 1):
-        if not _is_sound(line):
+        if not is_sound(line):
             raise VisitError(folder / JOURNAL, f"line {number} is damaged", str(number))
     return lines
 
@@ -196,19 +196,20 @@ def read_lines(folder: Path) -> list[bytes]:
 def raw_lines(folder: Path) -> list[bytes]:
     """Return the lines of the journal as they are; a last line without its end is damage."""
     path = folder / JOURNAL
-    lines = _content(path).split(b"\n")
+    lines = content_of(path).split(b"\n")
     if lines.pop() != b"":
         raise VisitError(path, f"line {len(lines) + 1} is cut off", str(len(lines) + 1))
     return lines
 
 
-def _is_sound(line: bytes) -> bool:
+def is_sound(line: bytes) -> bool:
     """Whether a line, without its line feed, has the CRC that it says."""
     body, mark, crc = line.rpartition(b',"crc":"')
     return bool(mark) and crc == b'%08x"}' % crc32(body + b"}")
 
 
-def _content(path: Path) -> bytes:
+def content_of(path: Path) -> bytes:
+    """Return the bytes of the journal at `path`."""
     try:
         if path.exists() and not path.is_file():
             raise VisitError(path, "is no file")
@@ -217,7 +218,7 @@ def _content(path: Path) -> bytes:
         raise VisitError(path, f"the journal can't be read ({error.strerror})") from error
 
 
-def _root(folder: Path, roots: tuple[str, ...]) -> str:
+def root(folder: Path, roots: tuple[str, ...]) -> str:
     """Return the SHA-256 of the files that the first line builds on."""
     digest = hashlib.sha256()
     for name in roots:
