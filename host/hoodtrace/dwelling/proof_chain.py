@@ -113,6 +113,9 @@ def _follows(at: int, entry: Entry, hashes: list[str], root: str) -> list[Findin
     if said == before or not before:
         return []
     sides = _short(said), _short(before)
+    if at == 0 and entry.get("kind") != "begun":
+        text = "is not how a journal begins: lines before it are missing, or were put behind it"
+        return [Finding(line_name(1), text, *sides)]
     if at == 0:
         text = "was changed since the visit began: the journal was begun with another plan or hood file"
         return [Finding(" or ".join(journal.OF_VISIT), text, *sides)]
