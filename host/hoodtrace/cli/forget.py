@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import sys
-from collections.abc import Callable
 from pathlib import Path
 from typing import Annotated
 
@@ -52,11 +51,10 @@ def forget(
 
 def _made_anew(visit: Path, reports: list[Path]) -> list[Path]:
     """Return the reports that were made anew; FileError, which names those that still show names, where that fails."""
-    from importlib import import_module
+    from hoodtrace.reporting.report import remake_without_names
 
-    remake: Callable[[Path], list[Path]] = import_module("hoodtrace.reporting.report").remake_without_names
     try:
-        return remake(visit)
+        return remake_without_names(visit)
     except HoodtraceError as error:
         names = ", ".join(path.name for path in reports)
         text = f"the customer's files are gone, but {names} may still show names, for it can't be made anew ({error})"

@@ -10,11 +10,9 @@ from typing import TYPE_CHECKING, Annotated, Any, Literal
 
 import typer
 
-from hoodtrace.errors import UsageError
+from hoodtrace.errors import FileError, UsageError
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
-
     from hoodtrace.dwelling.proof import Finding, Proof
 
 REPORTS = ("report.pdf", "report.html")
@@ -58,22 +56,28 @@ def verify(
 
 def _named(of: Path, visit: Path | None) -> tuple[Path, list[Path]]:
     """Return the visit's folder and the reports to be compared with it."""
-    if of.is_dir():
-        if visit is not None:
-            raise UsageError(f"--visit belongs to a report; {of} is a folder")
-        return of, [of / name for name in REPORTS if (of / name).exists()]
     if not of.exists():
         raise UsageError(f"{of}: is not there. Give a visit's folder, or a report of one")
-    if of.suffix.lower() not in (".pdf", ".html"):
+    if of.is_dir() and visit is not None:
+        raise UsageError(f"--visit belongs to a report, and {of} is a folder")
+    if not of.is_dir() and of.suffix.lower() not in (".pdf", ".html"):
         raise UsageError(f"{of}: is neither a visit's folder nor a report (.pdf, .html)")
-    return of.parent if visit is None else visit, [of]
+    folder = of if of.is_dir() else of.parent if visit is None else visit
+    if not (folder / "visit.toml").exists() and not (folder / "journal.jsonl").exists():
+        hint = "" if of.is_dir() else ". Name the visit of the report with --visit FOLDER"
+        raise UsageError(f"{folder}: there is no visit{hint}")
+    return folder, [of / name for name in REPORTS if (of / name).exists()] if of.is_dir() else [of]
 
 
 def _compared(report: Path, folder: Path) -> list[Finding]:
-    from importlib import import_module
+    """Return what the visit does not give of a report any more; one that can't be read is such a difference too."""
+    from hoodtrace.dwelling.proof import Finding
+    from hoodtrace.reporting.reported import compare
 
-    compare: Callable[[Path, Path], list[Finding]] = import_module("hoodtrace.reporting.reported").compare
-    return compare(report, folder)
+    try:
+        return compare(report, folder)
+    except FileError as error:
+        return [Finding(str(error.path), str(error).removeprefix(f"{error.path}: "), "", "")]
 
 
 def _as_json(folder: Path, proof: Proof, differing: dict[Path, list[Finding]], is_unchanged: bool) -> dict[str, Any]:
@@ -116,7 +120,7 @@ def _print(folder: Path, proof: Proof, differing: dict[Path, list[Finding]], is_
     if is_unchanged:
         say("Unchanged: nothing differs.")
     else:
-        say(f"CHANGED: {_n(len(findings), 'difference')}.")
+        say(f"NOT AS IT WAS WRITTEN DOWN: {_n(len(findings), 'finding')}.")
     for finding in findings:
         say(f"{finding.where}: {finding.what}", "  ", "- ")
         if finding.expected:

@@ -24,6 +24,8 @@ _BEGINS = {".jpg": b"\xff\xd8\xff", ".jpeg": b"\xff\xd8\xff", ".png": b"\x89PNG\
 """How the content of a photo begins, by the end of its name (ITU-T T.81 B.1.1.3; W3C PNG 3rd edition 5.2; memory)."""
 _COPY = re.compile(r"\W*customer\W.*toml.*|.*customer\.toml.*", re.IGNORECASE | re.DOTALL)
 """Names of the file itself and of what editors and systems leave of it: ~, .bak, .part, .swp, #...#, "(copy)"."""
+_HALVES = ("report.pdf.part", "report.html.part")
+"""What a program that was killed leaves of a report: it shows names, and nothing makes it anew."""
 _FILE_KEY = re.compile(r"""^\s*file\s*=\s*(?:"([^"\n]*)"|'([^'\n]*)')""", re.MULTILINE)
 
 
@@ -75,7 +77,7 @@ def read_customer(folder: Path) -> Customer | None:
 
 
 def of_customer(folder: Path) -> list[Path]:
-    """Return what `forget` would remove, in order: photos, what editors left of customer.toml, customer.toml.
+    """Return what `forget` would remove, in order: photos, leftovers of customer.toml and of reports, customer.toml.
 
     Raises
     ------
@@ -83,10 +85,10 @@ def of_customer(folder: Path) -> list[Path]:
         The folder can't be read.
     """
     try:
-        lying = sorted(path for path in folder.iterdir() if _COPY.fullmatch(path.name))
+        lying = sorted(path for path in folder.iterdir() if _COPY.fullmatch(path.name) or path.name in _HALVES)
     except OSError as error:
         raise VisitError(folder, f"can't be read ({error.strerror}). Give the folder of a visit.") from error
-    names = dict.fromkeys(name for path in lying for name in _photos_named(path))
+    names = dict.fromkeys(name for path in lying if path.name not in _HALVES for name in _photos_named(path))
     photos = [photo for photo in (_inside(folder, name) for name in names) if photo is not None]
     there = dict.fromkeys(photo for photo in photos if photo.is_file() or photo.is_symlink())
     return [*there, *sorted(lying, key=lambda path: path.name == CUSTOMER)]
@@ -95,8 +97,8 @@ def of_customer(folder: Path) -> list[Path]:
 def forget(folder: Path) -> list[Path]:
     """Remove what the visit in `folder` has of its customer; return what went. Nothing is left to do the second time.
 
-    Those are customer.toml, the photos that it names inside the folder, and copies that editors left of it. Of a link
-    only the link goes. Plan, hood file, traces and journal stay, whatever customer.toml names.
+    Those are customer.toml, the photos that it names inside the folder, copies that editors left of it, and halves of
+    reports that a kill left. Of a link only the link goes. Plan, hood file, traces and journal stay, whatever is named.
 
     Raises
     ------
