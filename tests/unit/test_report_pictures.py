@@ -16,7 +16,10 @@ from hoodtrace.reporting.report_pictures import PAGE_IN, PHONE_IN, TerminalBar, 
 from hoodtrace.reporting.why_picture import BAND, GRID
 from svg_words import HREF, SVG, in_each_others_way, size_pt, written
 
-PAPER = (("#ffffff", "#fbfaf6"), ("#0f1418",))  # print and the pages in the light, the pages in the dark
+PAPER = (
+    ("#ffffff", "#fbfaf6"),
+    ("#0f1418", "#14191e"),
+)  # print, report and pages in the light; pages and report in the dark
 
 
 def number(value: float, decimals: int) -> str:
