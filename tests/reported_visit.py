@@ -1,7 +1,7 @@
 """Visits to report: with traces of the second generator, or typed in, of any size and with any names.
 
-Contract: `traced` and `typed` write a whole visit; the same bytes for the same arguments. In a typed visit every terminal
-is read as found, every other valve is turned, the fan is set once, and all valves' positions are noted.
+Contract: `traced` and `typed` write a whole visit; the same bytes for the same arguments. In a typed visit every
+terminal is read as found, every other valve is turned, the fan is set once, and all valves' positions are noted.
 """
 
 from __future__ import annotations
@@ -53,7 +53,7 @@ def plan_toml(
     for k, ((name, room), design) in enumerate(zip(names, designs, strict=True)):
         direction = "supply" if k < (len(names) + 1) // 2 else "extract"
         text += f"[[terminal]]\nid = {json.dumps(name, ensure_ascii=False)}\n"
-        text += f"room = {json.dumps(room, ensure_ascii=False)}\nsystem = \"unit\"\n"
+        text += f'room = {json.dumps(room, ensure_ascii=False)}\nsystem = "unit"\n'
         text += f'direction = "{direction}"\ndesign_m3h = {design}\n'
     return text + "".join(f'[[setting]]\nname = "{name}"\n' for name in settings)
 

@@ -1,4 +1,4 @@
-"""`hoodtrace demo`: a whole visit without hardware, from the firmware to readings beside the truth."""
+"""`hoodtrace demo`: a whole visit without hardware, from the firmware to readings beside the truth and the report."""
 
 from __future__ import annotations
 
@@ -39,7 +39,7 @@ def demo(
     language: Annotated[str | None, typer.Option(help="Of the page; without it that of your system.")] = None,
     no_browser: Annotated[bool, typer.Option("--no-browser", help="Print the page's address, open nothing.")] = False,
 ) -> None:
-    """Visit a simulated house: real firmware, recorder and averaging, no hardware."""
+    """Visit a simulated house: real firmware, recorder, averaging and report, no hardware."""
     from hoodtrace.averaging.table import readings_of
     from hoodtrace.board.scenario import demo_scenario
     from hoodtrace.board.world import write_world
@@ -63,10 +63,16 @@ def demo(
     typer.echo(f"The firmware ran under {runtime}; seed {seed}; {time.monotonic() - begun_s:.1f} s in all.")
     if not runtime.startswith("MicroPython"):
         typer.echo("MicroPython is not there for this machine: the firmware's files ran under CPython with a shim.")
+    from hoodtrace.reporting.report import write
+    from hoodtrace.reporting.report_words import Options
+
+    pdf, page_file = write(folder, Options())
+    typer.echo(f"Report: {pdf} and {page_file.name}: what a customer and an official would get")
     typer.echo(f"Visit: {folder} (plan, hood file, journal, traces/{TRACE} and the truth beside it)")
     command = "hoodtrace" if shutil.which("hoodtrace") else sys.argv[0]
     typer.echo(f"Next:  {command} readings {folder / 'traces' / TRACE} --hood {folder / 'hood.toml'}")
-    typer.echo(f"       {command} visit {folder} --list")
+    typer.echo(f"       {command} balance {folder}")
+    typer.echo(f"       {command} verify {folder}")
     typer.echo(f"The same on a page, in real time:  {command} demo --page")
     typer.echo("On a real visit: a platform with both feet level, no reaching, a qualified person where a fire burns.")
 

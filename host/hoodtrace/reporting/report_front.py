@@ -101,7 +101,7 @@ def _customer(customer: Customer, words: ReportWords) -> list[tuple[str, str]]:
 
 def _meters(g: Gathered, words: ReportWords) -> str:
     meters = [
-        str(one.entry.get("meter") or words.r("meter_not_named"))
+        str((words.names and one.entry.get("meter")) or words.r("meter_not_named"))
         for one in g.readings
         if one.counts and one.entry is not None and one.window is None
     ]

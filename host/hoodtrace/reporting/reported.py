@@ -160,7 +160,8 @@ def _customer(report: Path, facts: Facts) -> Customer | None:
     if not said:
         return None
     try:
-        return Customer(**{name: str(said[name]) for name in OF_CUSTOMER})
+        name, address, contact = (str(said[key]) for key in OF_CUSTOMER)
+        return Customer(name, address, contact)
     except (LookupError, TypeError) as error:
         raise FileError(report, "says nothing sound of its customer. It was changed, or is damaged") from error
 
