@@ -98,7 +98,13 @@ def test_every_key_is_optional(tmp_path: Path) -> None:
     ],
 )
 def test_a_key_at_fault_is_named_by_its_path(tmp_path: Path, text: str, key: str) -> None:
-    error = refused(written(tmp_path / "v", text))
+    folder = written(tmp_path / "v", text)
+    for name in ("traces", "Traces"):
+        (folder / name).mkdir(exist_ok=True)
+        (folder / name / "unit.jpg").write_bytes(JPEG)  # not refused for not being there
+    for name in ("unit.jpg", "v/photos/unit.gif", "v/photos\\unit.jpg"):
+        (tmp_path / name).write_bytes(JPEG)
+    error = refused(folder)
     assert error.key == key
     assert f"key {key}" in str(error)
 

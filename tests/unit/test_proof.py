@@ -415,6 +415,12 @@ def test_a_changed_line_is_told_by_the_next_one(folder: Path) -> None:
     assert f"lines {number + 1} to {len(lines_of(folder))}" in finding.what
 
 
+def test_first_lines_that_are_missing_are_no_fault_of_the_plan(folder: Path) -> None:
+    put(folder, lines_of(folder)[2:])
+    (finding,) = prove(folder).findings
+    assert (finding.where, "missing" in finding.what) == ("journal.jsonl, line 1", True)
+
+
 def test_a_damaged_line_is_named_once(folder: Path) -> None:
     lines = lines_of(folder)
     lines[2] = lines[2].replace(b"answer", b"anshwer")
