@@ -88,7 +88,7 @@ def typed(folder: Path, n: int, seed: int = 1, names: Sequence[tuple[str, str]] 
     return folder
 
 
-def traced(folder: Path, n: int, seed: int = 1, hold_s: float = 20.0) -> Path:
+def traced(folder: Path, n: int, seed: int = 1, hold_s: float = 20.0, rate_hz: int = 50) -> Path:
     """A visit with one trace, one hold a terminal."""
     rng = np.random.default_rng(seed)
     designs = np.round(rng.uniform(20.0, 60.0, n), 0)
@@ -101,7 +101,7 @@ def traced(folder: Path, n: int, seed: int = 1, hold_s: float = 20.0) -> Path:
     (folder / "traces").mkdir(parents=True)
     (folder / "visit.toml").write_text(plan_toml(plain_names(n), designs.tolist()), encoding="utf-8")
     (folder / "hood.toml").write_text(hood_toml(Hood()), encoding="utf-8")
-    (folder / "traces" / "01.trace").write_bytes(make_trace(visit(holds, rng), seed)[0])
+    (folder / "traces" / "01.trace").write_bytes(make_trace(visit(holds, rng, rate_hz=rate_hz), seed)[0])
     opened = Visit(folder)
     opened.decide({"do": "begin", "software": "hoodtrace 0"}, BEGUN)
     _answer(opened)
