@@ -64,7 +64,7 @@ def test_the_untouched_visit_has_no_finding() -> None:
     assert proof.looked.n_readings > 3
 
 
-@settings(max_examples=60)
+@settings(max_examples=30)
 @given(name=st.sampled_from(FILES), share=st.floats(0.0, 1.0, exclude_max=True), mask=st.integers(1, 255))
 def test_any_byte_of_any_file(name: str, share: float, mask: int) -> None:
     folder, _ = fresh()
@@ -79,7 +79,7 @@ def test_any_byte_of_any_file(name: str, share: float, mask: int) -> None:
         assert named_lines(proof) & {number, number + 1}, (number, proof.findings)
 
 
-@settings(max_examples=40)
+@settings(max_examples=20)
 @given(do=st.sampled_from(["drop", "double", "swap", "copy", "change"]), data=st.data())
 def test_lines_that_are_dropped_doubled_moved_or_changed_with_a_good_crc(do: str, data: st.DataObject) -> None:
     folder, before = fresh()
@@ -125,7 +125,7 @@ READ = (
 )  # fmt: skip
 
 
-@settings(max_examples=50)
+@settings(max_examples=25)
 @given(data=st.data())
 def test_any_number_of_a_reading_though_crcs_and_chain_were_made_good(data: st.DataObject) -> None:
     folder, before = fresh()
@@ -141,7 +141,7 @@ def test_any_number_of_a_reading_though_crcs_and_chain_were_made_good(data: st.D
     assert proof.newest_sha256 != before.newest_sha256
 
 
-@settings(max_examples=30)
+@settings(max_examples=15)
 @given(data=st.data())
 def test_anything_else_with_the_whole_chain_made_good_changes_the_newest_hash(data: st.DataObject) -> None:
     folder, before = fresh()
@@ -158,7 +158,7 @@ def test_anything_else_with_the_whole_chain_made_good_changes_the_newest_hash(da
     assert prove(folder).newest_sha256 != before.newest_sha256
 
 
-@settings(max_examples=20)
+@settings(max_examples=15)
 @given(name=st.sampled_from(["visit.toml", "hood.toml"]), share=st.floats(0.0, 1.0), digit=st.integers(1, 9))
 def test_any_number_of_plan_or_hood_file(name: str, share: float, digit: int) -> None:
     folder, before = fresh()
@@ -174,7 +174,7 @@ def test_any_number_of_plan_or_hood_file(name: str, share: float, digit: int) ->
     assert prove(folder).newest_sha256 != before.newest_sha256
 
 
-@settings(max_examples=60)
+@settings(max_examples=30)
 @given(data=st.data())
 def test_no_bytes_in_any_file_raise_anything_else(data: st.DataObject) -> None:
     folder, _ = fresh()
@@ -211,7 +211,7 @@ _objects = st.fixed_dictionaries(
 )  # fmt: skip
 
 
-@settings(max_examples=60)
+@settings(max_examples=30)
 @given(fields=st.lists(_objects, max_size=4))
 def test_lines_that_say_anything_raise_nothing(fields: list[dict[str, Any]]) -> None:
     folder, _ = fresh()
