@@ -10,7 +10,7 @@ from collections.abc import Iterator, Sequence
 from typing import Any, Literal
 
 Block = dict[str, Any]
-Tone = Literal["plain", "quiet", "strong", "caution"]
+Tone = Literal["plain", "quiet", "intro", "strong", "caution"]
 
 
 def heading(words: str, level: int = 2) -> Block:
@@ -19,7 +19,7 @@ def heading(words: str, level: int = 2) -> Block:
 
 
 def text(words: str, tone: Tone = "plain") -> Block:
-    """Return a paragraph."""
+    """Return a paragraph; an intro stays with what follows it."""
     return {"kind": "text", "words": words, "tone": tone}
 
 

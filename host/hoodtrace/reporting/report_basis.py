@@ -47,7 +47,7 @@ def judged(g: Gathered, words: ReportWords) -> list[Block]:
     ]
     align = "l" + "r" * 8 + "l"
     signs = (f"{r(f'sign_{each}')} {words.word('advice', each)}" for each in ("within", "outside", "undecided"))
-    out += [blocks.table(head, align, rows, [0]), blocks.text(f"{', '.join(signs)}. {r('judged_means')}", "quiet")]
+    out += [blocks.table(head, align, rows, []), blocks.text(f"{', '.join(signs)}. {r('judged_means')}", "quiet")]
     seen = shown(g.visit, g.balanced)
     told = [_told(each.system, each.direction, words.said(each.says), words) for each in seen.evidence]
     if told:
@@ -108,7 +108,8 @@ def _read(result: Result | None, words: ReportWords) -> str:
 def _told(system: str, direction: str, said: str, words: ReportWords) -> str:
     if not system:
         return said
-    return f"{words.isolated(system)}, {words.word('direction', direction)}: {said}"
+    side = words.word("direction", direction)
+    return words.r("told", system=system, side=side, what=said)
 
 
 def _answers(g: Gathered, words: ReportWords) -> list[tuple[str, str]]:

@@ -36,7 +36,7 @@ def front(g: Gathered, words: ReportWords, customer: Customer | None, pictures: 
         ),
         blocks.lead(lead_words(g, words)),
         blocks.boxes(
-            *((r(name), [_begun(each) for each in make(g, words)]) for name, make in _BOXES),
+            *((r(name), make(g, words)) for name, make in _BOXES),
         ),
         *pictures,
         blocks.page_if_long(),
@@ -115,7 +115,7 @@ def _asked(g: Gathered, words: ReportWords) -> list[str]:
     for direction in ("supply", "extract"):
         designs = [t.design_m3h for t in asked if t.terminal.direction == direction and t.design_m3h]
         if designs:
-            out.append(words.r("asked_side", direction=direction, n=len(designs), sum_m3h=sum(designs)))
+            out.append(_begun(words.r("asked_side", direction=direction, n=len(designs), sum_m3h=sum(designs))))
     if any(t.terminal.limit == "around" for t in asked):
         out.append(words.r("asked_around", tolerance_rel=rule.tolerance_rel))
     if any(t.terminal.limit != "around" for t in asked):
@@ -151,7 +151,7 @@ def _side(one: SideNow, words: ReportWords, with_system: bool) -> str:
         n=len(summed.reads),
         n_all=n_all,
     )
-    return f"{one.named.system}: {said}" if with_system else said
+    return words.r("told_of", system=one.named.system, what=said) if with_system else _begun(said)
 
 
 def _done(g: Gathered, words: ReportWords) -> list[str]:

@@ -30,7 +30,7 @@ SMALL_SHARE = 0.005
 
 def readings(g: Gathered, words: ReportWords, pictures: dict[int, Block]) -> list[Block]:
     """Return the cards of the readings that count; `pictures` are the places of their traces, by number."""
-    out = [blocks.heading(words.r("readings")), blocks.text(words.r("readings_means"), "quiet")]
+    out = [blocks.heading(words.r("readings")), blocks.text(words.r("readings_means"), "intro")]
     order = {t.terminal.id: n for n, t in enumerate(g.terminals)}
     counting = [(n, one) for n, one in enumerate(g.readings) if one.counts and one.entry is not None]
     counting.sort(key=lambda pair: (order.get(pair[1].terminal, len(order)), pair[1].utc, pair[0]))
@@ -105,7 +105,13 @@ def _window(words: ReportWords, one: OfReading) -> str:
 def _cuts(words: ReportWords, one: OfReading) -> str:
     cuts = one.shown["cuts"] if one.shown is not None else ()
     return APART.join(
-        f"{words.seconds(cut['start_s'])}{DASH}{words.seconds(cut['end_s'])} s: {words.cut(cut['why'])}" for cut in cuts
+        words.r(
+            "cut_is",
+            start=words.seconds(cut["start_s"]),
+            end=words.seconds(cut["end_s"]),
+            what=words.cut(cut["why"]),
+        )
+        for cut in cuts
     )
 
 
