@@ -5,7 +5,8 @@
 Contract: prints the seed first; per size the adviser, the adviser with a closing round, and the textbook; ends with 0
 when all figures passed, 1 when one failed. "Worst" is the worst terminal's true error with the common error removed,
 "wrong" how often done was said with a terminal outside the tolerance, "covered" how often the 95 % interval of a
-predicted flow held the true one after all were read. The worlds are those of `balancing_worlds.py`.
+predicted flow held the true one after all were read, "as found" the same of what is said, at the end, of the flows
+before any valve was turned, with its half-width. The worlds are those of `balancing_worlds.py`.
 """
 
 from __future__ import annotations
@@ -46,6 +47,8 @@ class Tally:
     pressure: list[float] = field(default_factory=list)
     wrong: list[bool] = field(default_factory=list)
     covered: list[bool] = field(default_factory=list)
+    found_covered: list[bool] = field(default_factory=list)
+    found_width: list[float] = field(default_factory=list)
     readings: list[int] = field(default_factory=list)
     endless: int = 0
     took_s: list[float] = field(default_factory=list)
@@ -131,6 +134,7 @@ def by_textbook(dwelling: Dwelling, found: bool, tally: Tally) -> None:
 
 def by_adviser(dwelling: Dwelling, found: bool, closing: bool, tally: Tally) -> None:
     climbs, readings, good, p_first = 0, 0, True, 1.0 - RISK / 2.0
+    begun = dwelling.flows() * (1.0 + dwelling.common)
     for s in (0, 1):
         side = side_of(dwelling, s, found, closing)
         if s == 1:
@@ -149,6 +153,11 @@ def by_adviser(dwelling: Dwelling, found: bool, closing: bool, tally: Tally) -> 
             side = done_what(dwelling, s, side, advice.step)
         else:
             good = False
+        found_m3h = {f"T{i}": flow for i, flow in enumerate(begun)}
+        for one in advice.found:
+            off = abs(found_m3h[one.id] - one.flow_m3h)
+            tally.found_covered.append(bool(off <= 1.96 * one.u_own_m3h))
+            tally.found_width.append(1.96 * one.u_own_m3h / one.flow_m3h)
         good &= advice.step.why == "all within"
         p_first = advice.p_all
         climbs += n_climbs(side.readings)
@@ -166,7 +175,11 @@ def _row(name: str, tally: Tally) -> str:
         f"{pressure[0]:.3f} / {pressure[1]:.3f} (mean {np.mean(tally.pressure):.3f})   wrong "
         f"{100 * np.mean(tally.wrong):4.1f} %   not done {tally.endless}"
     )
-    return text + (f"   covered {100 * np.mean(tally.covered):.1f} %" if tally.covered else "")
+    if not tally.covered:
+        return text
+    width = 100 * np.median(tally.found_width) if tally.found_width else 0.0
+    as_found = f", as found {100 * np.mean(tally.found_covered):.1f} % (+-{width:.0f} %)" if tally.found_covered else ""
+    return f"{text}   covered {100 * np.mean(tally.covered):.1f} %{as_found}"
 
 
 def run(seed: int, n_dwellings: int, sizes: list[int], starts: list[bool]) -> bool:

@@ -20,11 +20,12 @@ from hoodtrace.balancing.standing import common
 
 @dataclass(frozen=True, slots=True)
 class Found:
-    """A terminal's flow as found, no hood on, with its standard uncertainty, the meter's common part in it [m3/h]."""
+    """A terminal's flow as found, no hood on [m3/h]; `u_flow_m3h` with the meter's common part, `u_own_m3h` without."""
 
     id: str
     flow_m3h: float
     u_flow_m3h: float
+    u_own_m3h: float
 
 
 def as_found(side: Side, case: Posed, fit: Fitted) -> tuple[Found, ...]:
@@ -50,7 +51,7 @@ def as_found(side: Side, case: Posed, fit: Fitted) -> tuple[Found, ...]:
         apart = float(np.abs(log_found[k] - log_read[untouched]).min())
         u_fit = math.sqrt(float(slope[k] @ fit.cov @ slope[k]))
         u_hood = U_HOOD_SHARE_REL * float(log_found[k] - log_hooded[k])
-        u_rel = math.hypot(u_fit, U_PREDICTED_REL, U_FAR_REL * apart, u_hood, u_common)
+        own_rel = math.hypot(u_fit, U_PREDICTED_REL, U_FAR_REL * apart, u_hood)
         flow = math.exp(log_found[k])
-        out.append(Found(terminal.id, flow, u_rel * flow))
+        out.append(Found(terminal.id, flow, math.hypot(own_rel, u_common) * flow, own_rel * flow))
     return tuple(out)
