@@ -29,6 +29,7 @@ from hoodtrace.reporting.report_gathered import gathered
 from hoodtrace.reporting.report_words import Options, ReportWords
 from hoodtrace.reporting.texts import _read, languages
 from reported_visit import HOSTILE, UTC, traced, typed
+from visits_over_time import by_hand
 
 HERE = Path(hoodtrace.__file__).parent / "reporting"
 CUSTOMER = Customer("Ada Invented", "4 Larkmoor Terrace\nNowhere", "by post")
@@ -366,3 +367,27 @@ def test_intervals_never_lose_their_digits() -> None:
     assert words.interval(312.4, 0.4) == "312\u00a0±\u00a00.4"
     assert words.interval(44.93, 2.18) == "44.9\u00a0±\u00a02.2"
     assert words.interval(0.03, 0.004) == "0.03\u00a0±\u00a00.004"
+
+
+def test_what_each_fan_setting_gives_stands_on_the_page_to_keep(tmp_path: Path) -> None:
+    """Read at both settings: the first one is judged, both stand side by side."""
+    folder = typed(tmp_path / "visit", 2, 18, settings=("normal", "boost"))
+    for name, flow in (("S1", 71.25), ("E1", 83.75)):
+        append(folder, {**by_hand(name, flow, 1.0, setting="boost"), "utc": UTC})
+    append(folder, {"kind": "setting", "setting": "boost", "utc": UTC})
+    made = make(folder, Options(), None)
+    assert made.facts["setting"] == "normal"
+    (head,) = [row for row in Page(made.html).rows if row[1:] == ["normal, m³/h", "boost, m³/h"]]
+    assert head[0] == "terminal"
+    rows = [row for row in Page(made.html).rows if len(row) == 3 and row[0] in ("S1", "E1")]
+    assert [row[2].split("\u00a0")[0] for row in rows] == ["71.2", "83.8"]
+    boost = [one for one in made.facts["readings"] if one["flow_m3h"] in (71.25, 83.75)]
+    assert len(boost) == 2
+
+
+def test_every_unit_and_language_goes_with_every_other(read_by_hand: Path) -> None:
+    for language in languages():
+        for unit in ("m3h", "ls", "cfm"):
+            made = make(read_by_hand, Options(language, unit), None)
+            assert len(PdfReader(BytesIO(made.pdf)).pages) < 9
+            assert made.facts["options"] == {"language": language, "unit": unit, "names": True}

@@ -31,4 +31,4 @@ def lead(folder: Path, seed: int, page_port: int, lan: bool, language: str | Non
                 serve(desk, port=page_port, lan=lan, language=language, open_browser=open_browser)
             finally:
                 desk.stop()
-    typer.echo(f"Visit: {folder}. Go on with your own board: hoodtrace visit {folder}")
+    typer.echo(f"Visit: {folder}. Its report: hoodtrace report {folder}. With your own board: hoodtrace visit {folder}")
