@@ -60,11 +60,12 @@ def csv_text(columns: Sequence[str], rows: Iterable[Mapping[str, Any]]) -> str:
     writer = csv.DictWriter(out, columns, lineterminator="\n")
     writer.writeheader()
     for row in rows:
-        writer.writerow({key: _cell(value) for key, value in row.items()})
+        writer.writerow({key: cell_of(value) for key, value in row.items()})
     return out.getvalue()
 
 
-def _cell(value: Any) -> Any:
+def cell_of(value: Any) -> Any:
+    """Return a value as a cell of a CSV file has it: texts guarded, truth as true or false."""
     if isinstance(value, str):
         return guarded(value)
     if isinstance(value, bool):

@@ -216,7 +216,13 @@ class KeptTrace:
         return f"{self.timeline.seconds(chosen.boot, t_us):.3f}"
 
 
-def keep(path: Path, hood: Hood, hood_sha256: str, on_samples: Callable[[KeptTrace], None] | None = None) -> KeptTrace:
+def keep(
+    path: Path,
+    hood: Hood,
+    hood_sha256: str,
+    on_samples: Callable[[KeptTrace], None] | None = None,
+    ahead: bool = True,
+) -> KeptTrace:
     """Read the trace at `path` and keep it.
 
     Parameters
@@ -229,6 +235,8 @@ def keep(path: Path, hood: Hood, hood_sha256: str, on_samples: Callable[[KeptTra
         Of the hood file, for the table.
     on_samples : callable, optional
         Called once, as soon as the strips can be drawn and before the holds are found.
+    ahead : bool
+        Decode in a second thread, see `run_through`.
 
     Raises
     ------
@@ -237,7 +245,7 @@ def keep(path: Path, hood: Hood, hood_sha256: str, on_samples: Callable[[KeptTra
     """
     kept = KeptTrace(path, hood)
     session = _Keeping(kept, on_samples)
-    outcomes, kept.sha256 = run_through(session, path)
+    outcomes, kept.sha256 = run_through(session, path, ahead)
     kept.n_bytes = session.n_bytes
     head = {"file": path.name, "sha256": kept.sha256}
     table = tabulate(session, outcomes, head, {"name": hood.name, "sha256": hood_sha256})

@@ -139,8 +139,10 @@ def readings_of(trace: Path, hood: Path, window_s: tuple[float, float] | None = 
     return tabulate(session, outcomes, head, {"name": hood_model.name, "sha256": hood_sha})
 
 
-def run_through(session: Session, trace: Path) -> tuple[list[Outcome], str]:
+def run_through(session: Session, trace: Path, ahead: bool = True) -> tuple[list[Outcome], str]:
     """Feed a trace file to a new session, to its end; return the outcomes and the file's SHA-256.
+
+    `ahead` decodes in a second thread; whoever keeps every core busy with other traces has no use for one.
 
     Raises
     ------
@@ -155,7 +157,8 @@ def run_through(session: Session, trace: Path) -> tuple[list[Outcome], str]:
         session.n_bytes += len(block)
         return session.decoder.feed(block)
 
-    for decoded in _ahead(decode, blocks_of(trace)):
+    blocks = blocks_of(trace)
+    for decoded in _ahead(decode, blocks) if ahead else map(decode, blocks):
         outcomes += session.take(decoded)
         _refuse_other(session, trace)
     outcomes += session.finish()

@@ -9,6 +9,7 @@ from collections.abc import Callable
 import typer
 
 import hoodtrace
+from hoodtrace.cli.archive import archive
 from hoodtrace.cli.backpressure import backpressure
 from hoodtrace.cli.balance import balance
 from hoodtrace.cli.board import board
@@ -70,6 +71,7 @@ COMMANDS: tuple[tuple[str, Callable[..., None]], ...] = (
 )
 for name, command in COMMANDS:
     app.command(name)(command)
+app.add_typer(archive, name="archive")
 
 
 @app.callback(invoke_without_command=True)

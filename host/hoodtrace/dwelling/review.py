@@ -49,13 +49,13 @@ class Review:
     def __init__(self, folder: Path) -> None:
         self.visit = Visit(folder, past_damage=True)
         self.folder = folder
-        self.hood, self._hood_sha256 = read_hood(folder / HOOD)
+        self.hood, self.hood_sha256 = read_hood(folder / HOOD)
         self.lock = threading.RLock()
         self._journal_wrong = ""
-        self.traces = ReviewTraces(folder, self.hood, self._hood_sha256, _known(self.visit.state))
+        self.traces = ReviewTraces(folder, self.hood, self.hood_sha256, _known(self.visit.state))
 
-    def load(self, on_change: Callable[[], None] | None = None) -> None:
-        """Read the traces, one after the other; `on_change` is called whenever there is more to see."""
+    def load(self, on_change: Callable[[], None] | None = None, ahead: bool = True) -> None:
+        """Read the traces, one after the other; `on_change` is called whenever there is more to see; see `keep`."""
 
         def told(kept: KeptTrace | None = None) -> None:
             with self.lock:
@@ -64,7 +64,7 @@ class Review:
                 on_change()
 
         for path, trace in self.traces.all.items():
-            read = self.traces.read(trace, told)
+            read = self.traces.read(trace, told, ahead)
             with self.lock:
                 self.traces.all[path] = read
             told()
@@ -145,7 +145,7 @@ class Review:
         """
         window = self.window(name)
         others = [self._beside(w) for w in self.windows().values() if w.counts and self._is_usable(w.trace)]
-        return why(self.kept(window), window.place, window.id, self.folder / HOOD, self._hood_sha256, others)
+        return why(self.kept(window), window.place, window.id, self.folder / HOOD, self.hood_sha256, others)
 
     def _beside(self, window: Window) -> Beside:
         kept = self.kept(window)

@@ -58,12 +58,12 @@ class ReviewTraces:
         """The share of the traces that has been read, or can't be."""
         return sum(trace.is_read for trace in self.all.values()) / len(self.all) if self.all else 1.0
 
-    def read(self, trace: OneTrace, on_samples: Callable[[KeptTrace], None]) -> OneTrace:
-        """Return `trace` as it lies on the disk; `on_samples` is called before its holds are looked for."""
+    def read(self, trace: OneTrace, on_samples: Callable[[KeptTrace], None], ahead: bool = True) -> OneTrace:
+        """Return `trace` as it lies on the disk; `on_samples` is called before its holds are looked for; see `keep`."""
         path = self._folder / trace.path
         try:
             stamp = _stamp(path)
-            kept = keep(path, self._hood, self._hood_sha256, on_samples)
+            kept = keep(path, self._hood, self._hood_sha256, on_samples, ahead)
         except (TraceError, OSError) as error:
             wrong = f"{path}: is not there" if not path.exists() else str(error)
             return OneTrace(trace.path, wrong=wrong, is_read=True)

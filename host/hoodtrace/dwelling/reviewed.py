@@ -23,6 +23,7 @@ class Change:
     line: int
     did: Mapping[str, Any]
     windows: tuple[Window, ...]
+    utc: str = ""
 
     @property
     def ids(self) -> tuple[str, ...]:
@@ -48,7 +49,8 @@ class Reviewed:
         """
         kind = entry["kind"]
         if kind == "review":
-            change = Change(line, dict(entry["change"]), tuple(of_entry(one) for one in entry["windows"]))
+            windows = tuple(of_entry(one) for one in entry["windows"])
+            change = Change(line, dict(entry["change"]), windows, str(entry.get("utc", "")))
             self.done.append(change)
             self.undone.clear()
         else:
@@ -65,6 +67,11 @@ class Reviewed:
     def line_of(self, name: str) -> int:
         """Return the line that chose a window as it is now."""
         return self._chosen()[name][0]
+
+    def utc_of(self, name: str) -> str:
+        """Return when that line was written."""
+        line = self.line_of(name)
+        return next(change.utc for change in self.done if change.line == line)
 
     def _chosen(self) -> dict[str, tuple[int, Window]]:
         if self._windows is None:

@@ -96,13 +96,13 @@ def _tables(review: Review, name: str, what: What, stretch: tuple[str, Span] | N
 
 def _samples(review: Review, stretch: tuple[str, Span] | None) -> Iterator[pa.Table]:
     windows = review.windows().values()
-    for path, kept in _traces(review).items():
+    for path, kept in usable_traces(review).items():
         if stretch is None or stretch[0] == path:
             mine = [window for window in windows if window.trace == path]
             yield from sample_tables(kept, mine, stretch[1] if stretch is not None else None)
 
 
-def _traces(review: Review) -> dict[str, KeptTrace]:
+def usable_traces(review: Review) -> dict[str, KeptTrace]:
     """Return the traces that can be used, by their paths in the visit."""
     wrong = {problem["where"] for problem in review.unusable()}
     return {
@@ -117,10 +117,10 @@ def _stretch(review: Review, words: str) -> tuple[str, Span]:
     name, _, ends = words.rpartition(":")
     if ".." not in ends:
         window = review.window(words)
-        if window.trace not in _traces(review):
+        if window.trace not in usable_traces(review):
             raise TraceError(review.folder / window.trace, f"can't be used, so {window.id} has no samples")
         return window.trace, Span(window.boot, window.start_us, window.stop_us)
-    traces = {stem(path): (path, kept) for path, kept in _traces(review).items()}
+    traces = {stem(path): (path, kept) for path, kept in usable_traces(review).items()}
     ends_s = stretch_s(ends)
     if name not in traces or ends_s is None:
         raise UsageError(

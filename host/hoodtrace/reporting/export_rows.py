@@ -37,7 +37,7 @@ def reading_rows(review: Review) -> Iterator[Row]:
         yield _of_window(review, windows[shown["id"]], shown)
     for placement in review.visit.state.placements:
         if placement.entry.get("trace") is None:
-            yield _of_entered(review, placement)
+            yield entered_row(review, placement)
 
 
 def _of_window(review: Review, window: Window, shown: Mapping[str, Any]) -> Row:
@@ -49,8 +49,8 @@ def _of_window(review: Review, window: Window, shown: Mapping[str, Any]) -> Row:
     row |= {name: reading[name] for name in _ENDS if reading.get(name) is not None}
     row["confidence_rel"] = reading.get("confidence")
     row["cut_s"] = round(sum(cut["end_s"] - cut["start_s"] for cut in shown["cuts"]), 3)
-    row["cuts"], row["flags"] = _cuts(shown["cuts"]), _listed(shown["flags"])
-    row["notes"] = _listed(shown["notes"])
+    row["cuts"], row["flags"] = _cuts(shown["cuts"]), listed(shown["flags"])
+    row["notes"] = listed(shown["notes"])
     row["start_utc"], row["why"] = _utc(review, window), shown.get("why") or None
     row |= _of_terminal(review, shown.get("terminal"), window.setting)
     row |= {f"automatic_{name}": automatic.get(name) for name in _BEFORE}
@@ -58,13 +58,13 @@ def _of_window(review: Review, window: Window, shown: Mapping[str, Any]) -> Row:
     return row
 
 
-def _of_entered(review: Review, placement: Placement) -> Row:
-    """Return the row of a reading that was typed in."""
+def entered_row(review: Review, placement: Placement) -> Row:
+    """Return the row of a reading that was typed in, or of one that only the journal knows."""
     entry = placement.entry
     row = _empty() | _of_terminal(review, placement.terminal, placement.setting)
     names = ("direction", "flow_m3h", "u_flow_m3h", "dof", "u_random_m3h", "by", "meter")
     row |= {name: entry.get(name) for name in names}
-    row |= {"setting": placement.setting, "state": "reading", "given": True, "flags": _listed(entry.get("flags", ()))}
+    row |= {"setting": placement.setting, "state": "reading", "given": True, "flags": listed(entry.get("flags", ()))}
     row |= {"confidence_rel": CONFIDENCE, "expanded_m3h": result([placement]).expanded_m3h}
     row |= {"hood_on": bool(entry.get("hood_on", True)), "terminal": placement.terminal}
     plan = review.visit.plan
@@ -88,10 +88,11 @@ def _empty() -> Row:
 
 
 def _cuts(cuts: Sequence[Mapping[str, Any]]) -> str | None:
-    return _listed([f"{cut['start_s']:.3f}..{cut['end_s']:.3f} {cut['why']}" for cut in cuts])
+    return listed([f"{cut['start_s']:.3f}..{cut['end_s']:.3f} {cut['why']}" for cut in cuts])
 
 
-def _listed(texts: Sequence[str]) -> str | None:
+def listed(texts: Sequence[str]) -> str | None:
+    """Return texts as one cell has them; None where there is none."""
     return "; ".join(texts) if texts else None
 
 
@@ -118,7 +119,7 @@ def journal_rows(review: Review) -> Iterator[Row]:
         terminal = entry.get("terminal") or (reading.get("terminal") if isinstance(reading, dict) else None)
         yield {
             "line": number,
-            "utc": _moment(entry.get("utc")),
+            "utc": moment(entry.get("utc")),
             "kind": str(entry.get("kind")),
             "terminal": None if terminal is None else str(terminal),
             "why": str(entry["why"]) if entry.get("why") else None,
@@ -126,7 +127,8 @@ def journal_rows(review: Review) -> Iterator[Row]:
         }
 
 
-def _moment(utc: object) -> datetime | None:
+def moment(utc: object) -> datetime | None:
+    """Return a time of day of the journal; None where it is none."""
     try:
         moment = datetime.fromisoformat(str(utc))
     except ValueError:

@@ -1,0 +1,256 @@
+"""The archive's folder: one Parquet file a table, samples in files of their own, and the parts that it was made of.
+
+    hoodtrace-archive.json      says that the folder is an archive, and what goes into it
+    TABLE/TABLE.parquet         all visits, in the order of their ids
+    samples/visit=ID/TRACE.parquet
+    parts/ID.part               the rows of one visit and the fingerprint of what they were made of
+    dictionary.csv
+
+Each file is there whole or not at all. A part is written when its visit has been read, the tables at the end from all
+parts; whoever is killed in between goes on from the parts. Tables are written anew only where a part has changed. Only
+files of these names are ever removed.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import hashlib
+import io
+import json
+import re
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
+from pathlib import Path
+
+import hoodtrace
+from hoodtrace.archive.columns import TABLES, dictionary_rows
+from hoodtrace.archive.found import ID_LENGTH, MARK, Options
+from hoodtrace.archive.part import Part, joined, read_part
+from hoodtrace.errors import FileError, UsageError
+from hoodtrace.sheet_cells import csv_text
+from hoodtrace.wire.whole_file import write_whole
+
+FORMAT = 1
+DEFAULT = "hoodtrace-archive"
+PARTS, SAMPLES, DICTIONARY = "parts", "samples", "dictionary.csv"
+_PART = re.compile(rf"([0-9a-f]{{{ID_LENGTH}}})\.part")
+_VISIT = re.compile(rf"visit=([0-9a-f]{{{ID_LENGTH}}})")
+_MADE_OF = b"made_of"
+
+
+def table_path(archive: Path, name: str) -> Path:
+    """Return where a table lies."""
+    return archive / name / f"{name}.parquet"
+
+
+def is_archive(folder: Path) -> bool:
+    """Whether a folder is an archive."""
+    return (folder / MARK).is_file()
+
+
+class Dataset:
+    """The archive at `path`.
+
+    Raises
+    ------
+    UsageError
+        Something else lies there, or an archive of another version.
+    FileError
+        It can't be made or read.
+    """
+
+    def __init__(self, path: Path, options: Options) -> None:
+        self.path, self.options = path, options
+        try:
+            if not is_archive(path):
+                if path.exists() and (not path.is_dir() or any(path.iterdir())):
+                    raise UsageError(f"{path}: is there and is no archive. Name another with --to, or move it away")
+            elif (made := _format(path / MARK)) != FORMAT:
+                raise UsageError(
+                    f"{path}: is an archive of another version of hoodtrace (format {made}, this one writes {FORMAT}). "
+                    "Name another with --to, or remove it: it can be made again"
+                )
+        except OSError as error:
+            raise _failed(path, error) from error
+
+    @contextmanager
+    def at_work(self) -> Iterator[None]:
+        """Make the folder and keep other programs from writing into it meanwhile.
+
+        Raises
+        ------
+        FileError
+            Another one is at work there, or the disk does not allow it.
+        """
+        about = {"hoodtrace_archive": FORMAT, "software": hoodtrace.__version__}
+        about |= {"samples": self.options.samples, "customers": self.options.customers}
+        mark = self.path / MARK
+        try:
+            (self.path / PARTS).mkdir(parents=True, exist_ok=True)
+            if not mark.exists():
+                write_whole(mark, _json(about))
+        except OSError as error:
+            raise _failed(self.path, error) from error
+        with _locked(self.path / PARTS / "lock"):
+            self._put(mark, _json(about))
+            yield
+
+    def parts(self) -> dict[str, Part]:
+        """Return the parts that are there and whole, by visit."""
+        found: dict[str, Part] = {}
+        for name, path in self._part_files().items():
+            with contextlib.suppress(OSError, ValueError, KeyError):  # pyarrow's errors are ValueErrors
+                part = read_part(path.read_bytes())
+                if part is not None and part.visit == name:
+                    found[name] = part
+        return found
+
+    def keep(self, visit: str, part: bytes, samples: Mapping[str, bytes]) -> None:
+        """Put a visit that was read on the disk; its part comes last, so that what has a part is whole.
+
+        Raises
+        ------
+        FileError
+            The disk does not take it.
+        """
+        folder = self.path / SAMPLES / f"visit={visit}"
+        self._remove_samples(visit, keep={f"{name}.parquet" for name in samples})
+        for name, content in samples.items():
+            try:
+                folder.mkdir(parents=True, exist_ok=True)
+            except OSError as error:
+                raise _failed(folder, error) from error
+            self._put(folder / f"{name}.parquet", content)
+        self._put(self.path / PARTS / f"{visit}.part", part)
+
+    def drop_all_but(self, visits: set[str]) -> list[str]:
+        """Remove the parts and samples of other visits; return these visits' ids."""
+        files = self._part_files()
+        gone = sorted({*files, *self._sampled()} - visits)
+        for visit in gone:
+            try:
+                if visit in files:
+                    files[visit].unlink(missing_ok=True)
+            except OSError as error:
+                raise _failed(files[visit], error) from error
+            self._remove_samples(visit)
+        return gone
+
+    def close(self) -> dict[str, int]:
+        """Make the tables of the parts that are there; return how many rows each has.
+
+        Raises
+        ------
+        FileError
+            The disk does not take them.
+        """
+        import pyarrow.parquet as pq  # type: ignore[import-untyped]
+
+        parts = [part for _, part in sorted(self.parts().items())]
+        made_of = hashlib.sha256("\n".join(f"{part.visit} {part.key}" for part in parts).encode()).hexdigest()
+        sizes = {}
+        for name, columns in TABLES.items():
+            path = table_path(self.path, name)
+            sizes[name] = sum(part.tables[name].num_rows for part in parts)
+            if _made_of(path) == made_of:
+                continue
+            table = joined(parts, name)
+            table = table.replace_schema_metadata({_MADE_OF: made_of, b"hoodtrace_archive": str(FORMAT)})
+            file = io.BytesIO()
+            often = [column.name for column in columns if column.kind == "text"]
+            pq.write_table(table, file, compression="zstd", use_dictionary=often)
+            try:
+                path.parent.mkdir(exist_ok=True)
+            except OSError as error:
+                raise _failed(path, error) from error
+            self._put(path, file.getvalue())
+        self._put(self.path / DICTIONARY, _dictionary())
+        return sizes
+
+    def _put(self, path: Path, content: bytes) -> None:
+        """Write a file, unless it holds just that."""
+        try:
+            if not (path.is_file() and path.stat().st_size == len(content) and path.read_bytes() == content):
+                write_whole(path, content)
+        except OSError as error:
+            raise _failed(path, error) from error
+
+    def _part_files(self) -> dict[str, Path]:
+        """Return the parts' files by visit; what a kill left half written goes."""
+        here = self.path / PARTS
+        try:
+            for path in here.glob("*.part.part"):
+                path.unlink(missing_ok=True)
+            return {match[1]: path for path in here.iterdir() if (match := _PART.fullmatch(path.name))}
+        except OSError as error:
+            raise _failed(here, error) from error
+
+    def _sampled(self) -> set[str]:
+        here = self.path / SAMPLES
+        return {match[1] for path in here.glob("visit=*") if (match := _VISIT.fullmatch(path.name))}
+
+    def _remove_samples(self, visit: str, keep: set[str] | None = None) -> None:
+        """Remove a visit's samples but for the files in `keep`; a folder with anything else in it stays."""
+        here = self.path / SAMPLES / f"visit={visit}"
+        try:
+            for path in [*here.glob("*.parquet"), *here.glob("*.parquet.part")]:
+                if keep is None or path.name not in keep:
+                    path.unlink(missing_ok=True)
+            with contextlib.suppress(OSError):
+                here.rmdir()
+        except OSError as error:
+            raise _failed(here, error) from error
+
+
+@contextmanager
+def _locked(path: Path) -> Iterator[None]:
+    """Hold a lock where the system can (POSIX flock)."""
+    try:
+        import fcntl
+    except ImportError:
+        yield
+        return
+    try:
+        file = path.open("ab")
+    except OSError as error:
+        raise _failed(path, error) from error
+    with file:
+        try:
+            fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        except OSError as error:
+            raise FileError(
+                path.parent.parent, "another hoodtrace archive is at work here. Wait for its end"
+            ) from error
+        yield
+
+
+def _failed(path: Path, error: OSError) -> FileError:
+    return FileError(path, f"can't be written or read ({error.strerror}). Make room, or name another archive: --to")
+
+
+def _format(mark: Path) -> object:
+    try:
+        found = json.loads(mark.read_text(encoding="utf-8"))
+    except ValueError:
+        return "unknown"
+    return found.get("hoodtrace_archive", "unknown") if isinstance(found, dict) else "unknown"
+
+
+def _made_of(path: Path) -> str:
+    """Return what a table was made of; empty where it is not there or not whole."""
+    import pyarrow.parquet as pq
+
+    try:
+        metadata = pq.read_schema(path).metadata or {}
+    except (OSError, ValueError):
+        return ""
+    return str(metadata.get(_MADE_OF, b"").decode())
+
+
+def _json(value: object) -> bytes:
+    return (json.dumps(value, indent=1) + "\n").encode()
+
+
+def _dictionary() -> bytes:
+    columns = ("table", "column", "unit", "type", "meaning")
+    return b"\xef\xbb\xbf" + csv_text(columns, dictionary_rows()).encode()
