@@ -126,6 +126,25 @@ def test_killed_and_given_again_it_is_the_same(
     assert not any(alive(pid) for pid in workers)
 
 
+def test_reading_all_again_goes_on_after_a_kill(visits: Path, reference: dict[str, bytes], tmp_path: Path) -> None:
+    shutil.copytree(visits.parent / "reference", tmp_path / "a")
+    words = [COMMAND, "archive", str(visits), "--to", str(tmp_path / "a"), "--samples", "--jobs", "1", "--again"]
+    process = subprocess.Popen(words, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
+    parts, until_s = tmp_path / "a" / "parts", time.monotonic() + 60.0
+    while not ((parts / "again").exists() and len(whole(parts)) >= 2) and time.monotonic() < until_s:
+        time.sleep(0.001)
+    process.kill()
+    process.wait()
+    n_done = len(whole(parts))
+    tables = {name: text for name, text in content(tmp_path / "a").items() if name.endswith(".parquet")}
+    assert tables == {name: text for name, text in reference.items() if name.endswith(".parquet")}
+    done = run(visits, "--to", tmp_path / "a", "--samples", "--again")
+    assert "going on" in done.stderr
+    assert f"{N_VISITS - n_done} visits read" in done.stdout
+    assert content(tmp_path / "a") == reference
+    assert f"{N_VISITS} visits read" in run(visits, "--to", tmp_path / "a", "--samples", "--again").stdout
+
+
 def whole(parts: Path) -> list[Path]:
     """The parts that are there, without what a kill left half written."""
     return [path for path in parts.glob("*.part") if path.name.count(".") == 1]
@@ -189,7 +208,7 @@ def test_where_dask_is_missing_or_nobody_answers_it_says_what_to_do(visits: Path
     ]
     done = subprocess.run(argv, capture_output=True, text=True, timeout=60, check=False)
     assert done.returncode == 2
-    assert "hoodtrace[archive]" in done.stderr
+    assert ".[archive]" in done.stderr
     for address in ("nonsense", "tcp://127.0.0.1", "tcp://127.0.0.1:1", "tcp://:x"):
         done = run(visits, "--to", tmp_path / "a", "--scheduler", address, code=2)
         assert "no scheduler of dask answers" in done.stderr

@@ -151,8 +151,9 @@ def plain(value: Any) -> Any:
             return value.hex()
         case dict():
             return {str(key): plain(each) for key, each in value.items()}
-        case tuple() if hasattr(value, "nanoseconds"):
-            return f"{value.months} months {value.days} days {value.nanoseconds * 1e-9:g} s"
+        case tuple() if hasattr(value, "nanoseconds"):  # an interval
+            months, days, nanoseconds = value
+            return f"{months} months {days} days {nanoseconds * 1e-9:g} s"
         case list() | tuple():
             return [plain(each) for each in value]
         case _:

@@ -36,8 +36,8 @@ def by_dask(address: str) -> Workers:
         import distributed
     except ImportError as error:
         raise UsageError(
-            "--scheduler needs dask.distributed, which is not installed: pip install 'hoodtrace[archive]', or leave "
-            "the option out and let this machine's processes do it"
+            "--scheduler needs dask.distributed, which is not installed: in the clone, pip install -e '.[archive]'; or "
+            "leave the option out and let this machine's processes do it"
         ) from error
     try:
         _reach(address)

@@ -32,7 +32,7 @@ from hoodtrace.wire.whole_file import write_whole
 
 FORMAT = 1
 DEFAULT = "hoodtrace-archive"
-PARTS, SAMPLES, DICTIONARY = "parts", "samples", "dictionary.csv"
+PARTS, SAMPLES, DICTIONARY, AGAIN = "parts", "samples", "dictionary.csv", "again"
 _PART = re.compile(rf"([0-9a-f]{{{ID_LENGTH}}})\.part")
 _VISIT = re.compile(rf"visit=([0-9a-f]{{{ID_LENGTH}}})")
 _MADE_OF = b"made_of"
@@ -105,6 +105,22 @@ class Dataset:
                     found[name] = part
         return found
 
+    def begin_again(self) -> bool:
+        """Forget all parts, so that every visit is read again; return False where an earlier such try goes on.
+
+        That one was ended before its time: what it read since then counts. The tables stay until the new ones are made.
+        """
+        mark = self.path / PARTS / AGAIN
+        if mark.exists():
+            return False
+        for path in self._part_files().values():
+            try:
+                path.unlink(missing_ok=True)
+            except OSError as error:
+                raise _failed(path, error) from error
+        self._put(mark, b"")
+        return True
+
     def keep(self, visit: str, part: bytes, samples: Mapping[str, bytes]) -> None:
         """Put a visit that was read on the disk; its part comes last, so that what has a part is whole.
 
@@ -165,6 +181,10 @@ class Dataset:
                 raise _failed(path, error) from error
             self._put(path, file.getvalue())
         self._put(self.path / DICTIONARY, _dictionary())
+        try:
+            (self.path / PARTS / AGAIN).unlink(missing_ok=True)
+        except OSError as error:
+            raise _failed(self.path / PARTS / AGAIN, error) from error
         return sizes
 
     def _put(self, path: Path, content: bytes) -> None:

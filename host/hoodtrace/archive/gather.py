@@ -57,7 +57,7 @@ def gather(
     workers : callable
         Who reads visits: `by_processes`, or `by_dask` of `dask_workers`.
     again : bool
-        Read every visit again, whether it has changed or not.
+        Read every visit again, whether it has changed or not; where that was ended before its time, the rest of them.
     on_done : callable, optional
         Called with the number of visits read so far and of all that are read.
 
@@ -77,12 +77,14 @@ def gather(
         )
     with dataset.at_work():
         there, all_read = _read_all(found.visits, out)
+        if again and not dataset.begin_again():
+            out.notes.append("going on where reading all visits again was ended before its time")
         parts = dataset.parts()
         jobs: list[Job] = []
         for files in there:
             names = _names(folder, files, options, out)
             part = parts.get(files.id)
-            if part is not None and not again:
+            if part is not None:
                 hashes = trace_hashes(files.traces)
                 if part.key == fingerprint(files, options, hoodtrace.__version__, names, hashes):
                     out.wrong += [(files.folder, problem) for problem in part.problems]
