@@ -18,8 +18,8 @@ from typer.testing import CliRunner
 import many_visits
 import reviewed_visit
 from hoodtrace.archive.columns import ALL, CUSTOMER, TABLES
-from hoodtrace.archive.found import MARK
 from hoodtrace.archive.part import Part, part_bytes, read_part
+from hoodtrace.archive.places import MARK
 from hoodtrace.cli.app import app
 from hoodtrace.errors import FileError, HoodtraceError, UsageError, VisitError
 from reviewed_visit import CUT, LATER, NEW, REJECT

@@ -17,7 +17,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from hoodtrace.archive.columns import ALL, TABLES
-from hoodtrace.archive.dataset import DEFAULT, SAMPLES, is_archive, table_path
+from hoodtrace.archive.places import DEFAULT, SAMPLES, is_archive, table_path
 from hoodtrace.errors import FileError, UsageError
 
 if TYPE_CHECKING:
@@ -107,20 +107,20 @@ def ask(archive: Path, sql: str) -> Answer:
             raise UsageError(
                 "give one question in SQL, a SELECT; an archive can only be asked. " + _tables_in_words(archive)
             )
-        reader = connection.sql(statements[0].query).to_arrow_reader(BATCH)
+        found = connection.execute(statements[0])
+        columns = _each_once([str(column[0]) for column in found.description or ()])
     except duckdb.Error as error:
         raise _refused(error) from error
-    return Answer(_each_once(reader.schema.names), _batches(reader))
+    return Answer(columns, _batches(found))
 
 
-def _batches(reader: Any) -> Iterator[list[list[Any]]]:
+def _batches(found: duckdb.DuckDBPyConnection) -> Iterator[list[list[Any]]]:
     import duckdb
 
     try:
-        for batch in reader:
-            columns = [[plain(value) for value in column.to_pylist()] for column in batch.columns]
-            yield [list(row) for row in zip(*columns, strict=True)]
-    except (duckdb.Error, OSError, ValueError) as error:
+        while rows := found.fetchmany(BATCH):
+            yield [[plain(value) for value in row] for row in rows]
+    except (duckdb.Error, ValueError) as error:
         raise _refused(error) from error
 
 
@@ -151,9 +151,6 @@ def plain(value: Any) -> Any:
             return value.hex()
         case dict():
             return {str(key): plain(each) for key, each in value.items()}
-        case tuple() if hasattr(value, "nanoseconds"):  # an interval
-            months, days, nanoseconds = value
-            return f"{months} months {days} days {nanoseconds * 1e-9:g} s"
         case list() | tuple():
             return [plain(each) for each in value]
         case _:

@@ -24,28 +24,17 @@ from pathlib import Path
 
 import hoodtrace
 from hoodtrace.archive.columns import TABLES, dictionary_rows
-from hoodtrace.archive.found import ID_LENGTH, MARK, Options
+from hoodtrace.archive.found import ID_LENGTH, Options
 from hoodtrace.archive.part import Part, joined, read_part
+from hoodtrace.archive.places import AGAIN, DICTIONARY, MARK, PARTS, SAMPLES, is_archive, table_path
 from hoodtrace.errors import FileError, UsageError
 from hoodtrace.sheet_cells import csv_text
 from hoodtrace.wire.whole_file import write_whole
 
 FORMAT = 1
-DEFAULT = "hoodtrace-archive"
-PARTS, SAMPLES, DICTIONARY, AGAIN = "parts", "samples", "dictionary.csv", "again"
 _PART = re.compile(rf"([0-9a-f]{{{ID_LENGTH}}})\.part")
 _VISIT = re.compile(rf"visit=([0-9a-f]{{{ID_LENGTH}}})")
 _MADE_OF = b"made_of"
-
-
-def table_path(archive: Path, name: str) -> Path:
-    """Return where a table lies."""
-    return archive / name / f"{name}.parquet"
-
-
-def is_archive(folder: Path) -> bool:
-    """Whether a folder is an archive."""
-    return (folder / MARK).is_file()
 
 
 class Dataset:

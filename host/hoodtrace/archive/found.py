@@ -15,11 +15,11 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
+from hoodtrace.archive.places import MARK
 from hoodtrace.dwelling.journal import JOURNAL
 from hoodtrace.dwelling.visit import HOOD, PLAN, TRACES
 from hoodtrace.errors import VisitError
 
-MARK = "hoodtrace-archive.json"
 ID_LENGTH = 20
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import sys
+from decimal import Decimal
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any, Literal
 
@@ -68,9 +69,9 @@ def make(
     # Each process works alone on its visit. Before numpy is there: afterwards it does not look.
     for name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"):
         os.environ[name] = "1"
-    from hoodtrace.archive.dataset import DEFAULT
     from hoodtrace.archive.found import Options
     from hoodtrace.archive.gather import gather
+    from hoodtrace.archive.places import DEFAULT
     from hoodtrace.cli.printable import printable
 
     where = folder / DEFAULT if to is None else to
@@ -225,11 +226,7 @@ def _shown(value: Any) -> str:
     if isinstance(value, bool):
         return "true" if value else "false"
     if isinstance(value, float):
-        import numpy as np
-
-        if abs(value) >= MANY:
-            return f"{value:.0f}"
-        return str(np.format_float_positional(value, precision=6, unique=True, fractional=False, trim="-"))
+        return f"{value:.0f}" if abs(value) >= MANY else format(Decimal(f"{value:.5e}").normalize(), "f")
     return str(_text(value))
 
 

@@ -1,0 +1,19 @@
+"""Where things lie in an archive, for who writes and who asks it."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+MARK = "hoodtrace-archive.json"
+DEFAULT = "hoodtrace-archive"
+PARTS, SAMPLES, DICTIONARY, AGAIN = "parts", "samples", "dictionary.csv", "again"
+
+
+def table_path(archive: Path, name: str) -> Path:
+    """Return where a table lies."""
+    return archive / name / f"{name}.parquet"
+
+
+def is_archive(folder: Path) -> bool:
+    """Whether a folder is an archive."""
+    return (folder / MARK).is_file()
