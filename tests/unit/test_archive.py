@@ -121,6 +121,27 @@ def test_plateaus_are_what_readings_prints_with_the_journals_beside_them(house: 
         assert {row["kept_terminal"] for row in mine} >= set(reviewed_visit.GIVEN[name].values())
 
 
+def test_what_the_journal_kept_stands_and_what_comes_of_it_now_is_beside(house: Path, tmp_path: Path) -> None:
+    """As if another version had read the trace: one flow much higher, one hold that is not found any more."""
+    visit = Path(shutil.copytree(house / "one", tmp_path / "v"))
+    lines = [{k: v for k, v in e.items() if k not in ("prev", "crc")} for e in entries(visit)]
+    changed, moved = [line for line in lines if line["kind"] == "reading"][:2]
+    fresh = dict(changed)
+    changed |= {"flow_m3h": 1.3 * fresh["flow_m3h"], "rejected": [{"start_s": 1.0, "end_s": 1.5, "why": "gust"}]}
+    moved |= {"start_s": 900.0, "end_s": 910.0, "hold_start_s": 899.0, "hold_end_s": 911.0, "hold": 77}
+    many_visits.write_journal(visit, lines)
+    archive(tmp_path, "--to", tmp_path / "to")
+    found = {row["window"]: row for row in rows(tmp_path / "to", "readings")}
+    row = found["01:1.1"]
+    assert (row["flow_m3h"], row["cuts"], row["cut_s"]) == (1.3 * fresh["flow_m3h"], "1.000..1.500 gust", 0.5)
+    assert row["verdict"] == "outside"  # 60 m3/h are wanted, 66 are the most
+    (plateau,) = [r for r in rows(tmp_path / "to", "plateaus") if r["kept_line"] == row["line"]]
+    assert (plateau["flow_m3h"], plateau["kept_flow_m3h"]) == (fresh["flow_m3h"], 1.3 * fresh["flow_m3h"])
+    lost = found[f"01:77.{moved['plateau']}"]
+    assert (lost["flow_m3h"], lost["terminal"], lost["given"]) == (moved["flow_m3h"], moved["terminal"], True)
+    assert len([r for r in found.values() if r["given"]]) == len([e for e in lines if e["kind"] == "reading"])
+
+
 def test_what_a_person_chose_is_marked_with_the_automatic_one_beside(house: Path, made: Path) -> None:
     mine = [row for row in rows(made, "readings") if row["visit"] == two(made)]
     by_person = {row["window"]: row for row in mine if row["by"] == "person"}
@@ -272,7 +293,9 @@ def test_links_that_go_round_end(house: Path, tmp_path: Path) -> None:
     (tmp_path / "visits" / "round").symlink_to(tmp_path / "visits")
     (tmp_path / "visits" / "other").symlink_to(house / "one")
     (tmp_path / "visits" / "nowhere").symlink_to(tmp_path / "nowhere")
-    assert "1 visits, " in archive(tmp_path / "visits")
+    said = archive(tmp_path / "visits")
+    assert "1 visits, " in said
+    assert "left out" not in said
 
 
 @pytest.mark.parametrize("what", ["file", "folder", "visit", "other", "version"])

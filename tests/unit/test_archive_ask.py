@@ -16,6 +16,7 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+import pyarrow as pa
 import pytest
 from typer.testing import CliRunner
 
@@ -202,10 +203,10 @@ HOSTILE = [
 def test_an_archive_can_only_be_asked(home: Path, tmp_path: Path, sql: str) -> None:
     archive = home / "hoodtrace-archive"
     before = {path: path.read_bytes() for path in archive.rglob("*") if path.is_file()}
-    frame = {"a": [1]}  # neither variables of the program can be reached
+    frame = pa.table({"a": [1]})  # variables of the program can't be reached either
     with pytest.raises(UsageError) as caught:
         list(ask(archive, sql.format(out=tmp_path, archive=archive).replace("it's", "it''s")).batches)
-    assert frame
+    assert frame.num_rows
     assert caught.value.exit_code == 2
     assert "\n" not in str(caught.value)
     assert list(tmp_path.iterdir()) == []
