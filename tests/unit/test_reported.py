@@ -13,6 +13,7 @@ from zlib import crc32
 
 import pytest
 from pypdf import PdfWriter
+from pypdf.generic import ArrayObject, DecodedStreamObject, NameObject
 
 from hoodtrace.dwelling.customer import forget
 from hoodtrace.dwelling.journal import append
@@ -159,6 +160,64 @@ def test_another_build_is_told_apart_from_a_change(visit: Path) -> None:
     said = compare(visit / HTML, visit)
     assert all("words differ" in one.what or "another build" in one.what for one in said)
     assert any("another build" in one.what for one in said)
+
+
+def test_another_build_named_in_the_facts_hides_no_change(visit: Path) -> None:
+    """Who changes a page can write another build into its facts: what differs must not be taken for that build's."""
+    page = (visit / HTML).read_text()
+    build = facts_in(visit / HTML)["software"]["build"]
+    at = page.index('id="facts"')
+    for end, more in (("</style>", "td::after{content:'45.0'}"), ("</body>", "<script>document.title=45.0</script>")):
+        changed = page[:at].replace(end, more + end) + page[at:].replace(build, "0" * 16).replace(end, more + end)
+        (visit / HTML).write_text(changed)
+        said = compare(visit / HTML, visit)
+        assert any("words differ" in one.what and "45.0" in one.expected for one in said)
+        assert any("another build" in one.what for one in said)
+
+
+def test_another_build_named_in_a_pdfs_facts_hides_no_change(visit: Path) -> None:
+    facts = facts_in(visit / PDF)
+    facts["software"]["build"] = "0" * 16
+    writer = PdfWriter(clone_from=BytesIO((visit / PDF).read_bytes()))
+    (attached,) = [o for o in map(_whole, writer._objects) if getattr(o, "get", {}.get)("/Type") == "/EmbeddedFile"]
+    attached.set_data(json.dumps(facts).encode())
+    black = DecodedStreamObject()
+    black.set_data(b"0 0 600 900 re f")
+    page = writer.pages[0]
+    page[NameObject("/Contents")] = ArrayObject([page.raw_get("/Contents"), writer._add_object(black)])
+    out = BytesIO()
+    writer.write(out)
+    (visit / PDF).write_bytes(out.getvalue())
+    assert facts_in(visit / PDF)["software"]["build"] == "0" * 16
+    assert compare(visit / PDF, visit)
+
+
+def _whole(one: Any) -> Any:
+    return None if one is None else one.get_object()
+
+
+@pytest.mark.parametrize(
+    ("old", "new"),
+    [
+        (r'"unit": "ls"', '"unit": ["ls"]'),
+        (r'"name": "Ada Invented"', r'"name": "\\ud800"'),
+        (r'"traces": \[', '"traces": 5, "others": ['),
+        (r'"lines": \d+', '"lines": true'),
+        (r'"lines": \d+', '"lines": -3'),
+        (r'"lines": \d+', '"lines": 0'),
+    ],
+)
+def test_facts_that_make_no_sense_are_refused_or_differ(visit: Path, old: str, new: str) -> None:
+    page = (visit / HTML).read_text()
+    changed = re.sub(old, new, page)
+    assert changed != page
+    (visit / HTML).write_text(changed)
+    try:
+        said = compare(visit / HTML, visit)
+    except FileError:
+        return
+    assert said
+    assert not any("line 0" in one.where or "line -" in one.where or "line True" in one.where for one in said)
 
 
 @pytest.mark.parametrize(

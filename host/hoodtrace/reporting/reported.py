@@ -93,11 +93,14 @@ def compare(report: Path, visit: Path) -> list[Finding]:
 
 
 def _unexplained(report: Path, facts: Facts, is_explained: bool) -> list[Finding]:
-    """Return what stays to be said of bytes that differ."""
+    """Return what stays to be said of bytes that differ: that another build made it is what the report says itself."""
     by, now = _program(facts.get("software")), _program(software())
     if by != now:
-        what = "it was made by another build, which may round or word it otherwise"
-        return [Finding(str(report), what, by, now)] if is_explained else []
+        what = "it says that another build made it, which may round, word or place it otherwise"
+        what += (
+            "" if is_explained else ": its words are the same, but what else of it differs can't be told from a change"
+        )
+        return [Finding(str(report), what, by, now)]
     return (
         [] if is_explained else [Finding(str(report), "its words are the same, but other bytes of it differ", "", "")]
     )
@@ -127,6 +130,7 @@ def _facts_of(report: Path, content: bytes) -> Facts:
         text = inside[1]
     try:
         facts = None if text is None else json.loads(text)
+        json.dumps(facts, ensure_ascii=False).encode()  # half a letter can't be written again
     except (ValueError, RecursionError):
         facts = None
     if not isinstance(facts, dict):
@@ -150,7 +154,7 @@ def _options(report: Path, facts: Facts) -> Options:
     said = facts.get("options")
     if isinstance(said, dict):
         language, unit, names = said.get("language"), said.get("unit"), said.get("names")
-        if language in languages() and unit in UNITS and isinstance(names, bool):
+        if str(language) in languages() and str(unit) in UNITS and isinstance(names, bool):
             return Options(str(language), str(unit), names)
     raise FileError(report, f"says nothing sound of how it was made (options: {said!r}). It was changed, or is damaged")
 
@@ -168,8 +172,9 @@ def _customer(report: Path, facts: Facts) -> Customer | None:
 
 def _journal(report: Path, facts: Facts) -> tuple[int, str]:
     said = facts.get("journal")
-    if isinstance(said, dict) and isinstance(said.get("lines"), int) and isinstance(said.get("sha256"), str):
-        return said["lines"], said["sha256"]
+    n_lines = said.get("lines") if isinstance(said, dict) else None
+    if isinstance(said, dict) and type(n_lines) is int and n_lines > 0 and isinstance(said.get("sha256"), str):
+        return n_lines, said["sha256"]
     raise FileError(report, "does not name the journal that it was made of. It was changed, or is damaged")
 
 
@@ -208,7 +213,8 @@ def _as_it_was(visit: Path, then: Path, n_lines: int, facts: Facts) -> None:
         shutil.copyfile(visit / name, then / name)
     kept = b"".join(line + b"\n" for line in journal.raw_lines(visit)[: max(n_lines, 0)])
     (then / journal.JOURNAL).write_bytes(kept)
-    for one in facts.get("traces", ()):
+    traces = facts.get("traces")
+    for one in traces if isinstance(traces, list) else ():
         path = str(one.get("path", "")) if isinstance(one, dict) else ""
         if re.fullmatch(r"traces/[^/\\]+\.trace", path) and (visit / path).is_file():
             (then / path).symlink_to((visit / path).resolve())
@@ -295,22 +301,23 @@ def _short(words: str) -> str:
 
 
 class _Shown(html.parser.HTMLParser):
-    """The words of a page with the lines they stand in, titles and descriptions of pictures too."""
+    """The words of a page with the lines they stand in; what styles it or could run too, and words of its pictures."""
 
     def __init__(self) -> None:
         super().__init__(convert_charrefs=True)
         self.pieces: list[tuple[int, str]] = []
-        self._silent = 0
+        self._in_facts = False
 
     def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
-        self._silent += tag in ("script", "style")
+        self._in_facts = tag == "script" and ("id", "facts") in attrs and ("type", "application/json") in attrs
         # Everything that could show something else than the words between the tags.
         for name, value in attrs:
             self.pieces.append((self.getpos()[0], f"{tag} {name}={value}"))
 
     def handle_endtag(self, tag: str) -> None:
-        self._silent -= tag in ("script", "style") and self._silent > 0
+        self._in_facts = False
 
     def handle_data(self, data: str) -> None:
-        if not self._silent and data.strip():
-            self.pieces.append((self.getpos()[0], data.strip()))
+        if not self._in_facts:  # these are compared number by number
+            lines = enumerate(data.split("\n"), self.getpos()[0])
+            self.pieces += [(number, line.strip()) for number, line in lines if line.strip()]
