@@ -271,6 +271,13 @@ def read_table(name: str) -> RateTable:
     return parse_table(text, path)
 
 
+def is_shipped(head: str) -> bool:
+    """Whether `head` is what the design flows of a shipped table are said to come from: title, edition, category."""
+    tables = [read_table(name) for name in SHIPPED]
+    heads = {f"{table.title}, {table.edition}": table for table in tables}
+    return any(head in (known, *(f"{known}, {one.name}" for one in of.category)) for known, of in heads.items())
+
+
 def ask_accredited(sources: Iterable[str]) -> tuple[str, ...]:
     """Return the shipped tables that ask for an accredited calibration, of those that design flows came from.
 

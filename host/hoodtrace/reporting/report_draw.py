@@ -27,7 +27,7 @@ def terminal_pictures(g: Gathered, words: ReportWords) -> tuple[list[Block], Dra
         supply=words.word("direction", "supply"),
         extract=words.word("direction", "extract"),
         before=words.r("found"),
-        after=words.r("now" if g.turned else "measured"),
+        after=words.r("now" if g.balanced is not None else "measured"),
         design=words.r("design"),
         allowed=words.r("allowed"),
         bars=words.r("bars"),

@@ -7,6 +7,9 @@ from typing import TYPE_CHECKING
 
 from hoodtrace.balancing.says import balance_says, caution_says, pressure_says, step_say, waited_for
 from hoodtrace.balancing.shown import K_95, shown
+from hoodtrace.dwelling.rate_table import is_shipped
+from hoodtrace.dwelling.rates import BY_HAND
+from hoodtrace.dwelling.screen import Say
 from hoodtrace.reporting import blocks
 from hoodtrace.reporting.blocks import Block
 from hoodtrace.reporting.report_gathered import Gathered, OfTerminal
@@ -17,6 +20,8 @@ if TYPE_CHECKING:
     from hoodtrace.dwelling.customer import Customer
     from hoodtrace.dwelling.state import Entry
 
+AS_READ = "\N{DAGGER}"
+"""Marks a flow that is as read with the hood on."""
 _LONGEST_WHY = 3
 _BOTH_WAYS = ("house.under_pressure", "house.over_pressure")
 _BACK = ("controls_back", "covers_back", "filters_back")
@@ -42,7 +47,8 @@ def front(g: Gathered, words: ReportWords, customer: Customer | None, pictures: 
         blocks.page_if_long(),
         blocks.heading(r("every_terminal")),
         _terminals(g, words),
-        blocks.text(r("now_means" if g.balanced is not None else "now_means_read"), "quiet"),
+        *([blocks.text(r("now_means"), "quiet")] if any(t.stands is not None for t in g.terminals) else ()),
+        *as_read_note(g, words),
     ]
 
 
@@ -69,12 +75,22 @@ def found_words(t: OfTerminal, words: ReportWords) -> str:
 
 
 def now_words(t: OfTerminal, words: ReportWords) -> str:
-    """Return a terminal's flow now with its 95 % half-width."""
+    """Return a terminal's flow now with its 95 % half-width; one that the hood's reading alone tells is marked."""
     if t.stands is not None:
         return words.interval(t.stands.now_m3h, K_95 * t.stands.u_now_m3h)
     if t.last is None:
         return words.r("not_read")
-    return words.interval(t.last.flow_m3h, t.last.expanded_m3h)
+    return words.interval(t.last.flow_m3h, t.last.expanded_m3h) + (AS_READ if _is_as_read(t) else "")
+
+
+def as_read_note(g: Gathered, words: ReportWords) -> list[Block]:
+    """Return what the mark behind a flow means, where one is marked."""
+    marked = any(_is_as_read(t) for t in g.terminals)
+    return [blocks.text(f"{AS_READ} {words.r('now_means_read')}", "quiet")] if marked else []
+
+
+def _is_as_read(t: OfTerminal) -> bool:
+    return t.stands is None and t.last is not None and t.last_hood_on
 
 
 def verdict_words(t: OfTerminal, words: ReportWords) -> str:
@@ -120,7 +136,8 @@ def _asked(g: Gathered, words: ReportWords) -> list[str]:
         out.append(words.r("asked_around", tolerance_rel=rule.tolerance_rel))
     if any(t.terminal.limit != "around" for t in asked):
         out.append(words.r("asked_limits"))
-    sources = dict.fromkeys(t.terminal.design_from.partition(":")[0] for t in asked if t.terminal.design_from)
+    said = dict.fromkeys(t.terminal.design_from.partition(":")[0] for t in asked if t.terminal.design_from)
+    sources = dict.fromkeys(each if each == BY_HAND or is_shipped(each) else words.typed(each) for each in said)
     if sources:
         out.append(words.r("asked_from", sources=words.named(sources, 3)))
     if len(g.visit.plan.settings) > 1:
@@ -142,12 +159,13 @@ def _is(g: Gathered, words: ReportWords) -> list[str]:
 
 def _side(one: SideNow, words: ReportWords, with_system: bool) -> str:
     summed, n_all = one.sum, len(one.sum.reads) + len(one.sum.unread)
+    read = {each.terminal for each in summed.reads}
     said = words.r(
         "is_side",
         direction=one.named.direction,
         sum_m3h=summed.flow_m3h,
         expanded_m3h=summed.expanded_m3h,
-        design_m3h=sum(t.design_m3h for t in one.named.side.terminals),
+        design_m3h=sum(t.design_m3h for t in one.named.side.terminals if t.id in read),
         n=len(summed.reads),
         n_all=n_all,
     )
@@ -181,6 +199,8 @@ def _of_house(entry: Entry, words: ReportWords) -> str:
 
 def _to_do(g: Gathered, words: ReportWords) -> list[str]:
     found, out = g.balanced, []
+    if g.visit.state.stopped:
+        out.append(words.flat(Say("refused.stopped")))
     if found is not None:
         keys = {said.key for said in found.cautions}
         aside = _BOTH_WAYS if keys.issuperset(_BOTH_WAYS) else ()  # which of the two it is can't be told
@@ -188,7 +208,9 @@ def _to_do(g: Gathered, words: ReportWords) -> list[str]:
     out += _not_right(g, words)
     if found is not None:
         told = shown(g.visit, found)
-        if not found.done and found.next.step.do != "done":
+        if g.visit.state.stopped:
+            pass  # nobody goes on before the danger is over
+        elif not found.done and found.next.step.do != "done":
             out.append(words.r("next", what=words.head(step_say(found.next, _place(g, found.next.step.terminal)))))
         elif not found.done:
             out += [words.flat(each) for each in told.why]
@@ -235,7 +257,7 @@ def _terminals(g: Gathered, words: ReportWords) -> Block:
         (r("air"), lambda t: words.word("direction", t.terminal.direction)),
         (r("design_in", unit=unit), lambda t: limit_words(t, words)),
         *([(r("found_in", unit=unit), lambda t: found_words(t, words))] if g.turned else []),
-        (r("now_in" if g.turned else "measured_in", unit=unit), lambda t: now_words(t, words)),
+        (r("now_in" if g.balanced is not None else "measured_in", unit=unit), lambda t: now_words(t, words)),
         (r("verdict"), lambda t: verdict_words(t, words)),
     ]
     n_right = 3 if g.turned else 2

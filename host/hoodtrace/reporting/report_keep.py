@@ -6,13 +6,13 @@ import datetime
 import math
 from typing import TYPE_CHECKING
 
+from hoodtrace.averaging.budget import Term, coverage_factor, total
 from hoodtrace.balancing.says import caution_says
-from hoodtrace.balancing.shown import K_95
 from hoodtrace.dwelling.questions import FLUE, flue_not_excluded
 from hoodtrace.dwelling.result import result
 from hoodtrace.reporting import blocks
 from hoodtrace.reporting.blocks import Block
-from hoodtrace.reporting.report_front import now_words
+from hoodtrace.reporting.report_front import as_read_note, now_words
 from hoodtrace.reporting.report_gathered import Gathered, OfTerminal
 from hoodtrace.reporting.report_words import DASH, ReportWords
 from hoodtrace.reporting.texts import key_of
@@ -38,6 +38,7 @@ def keep(g: Gathered, words: ReportWords) -> list[Block]:
         blocks.heading(r("keep")),
         blocks.text(r("keep_means")),
         blocks.table(head, "llllr", rows, [1, 2]),
+        *as_read_note(g, words),
     ]
     out += _settings(g, words)
     filters = g.visit.state.answers.get("filters")
@@ -60,7 +61,7 @@ def trust(g: Gathered, words: ReportWords) -> list[Block]:
     """Return how to repeat a reading, how far two honest ones may lie apart, and what the record can't be used for."""
     r = words.r
     read = [t for t in g.terminals if t.last is not None]
-    rows = [_apart(t, words) for t in read]
+    rows = [_apart(t, g, words) for t in read]
     head = [
         r("terminal"),
         r("last_reading_in", unit=words.flow_unit),
@@ -130,18 +131,24 @@ def _year_after(date: str) -> str:
     return f"{day.year + 1}-{day.month:02d}"
 
 
-def _apart(t: OfTerminal, words: ReportWords) -> list[str]:
-    """Return how far another reading may lie from the last one of a terminal, 95 of 100 times.
+def _apart(t: OfTerminal, g: Gathered, words: ReportWords) -> list[str]:
+    """Return how far another reading may lie from the newest one of a terminal, 95 of 100 times.
+
+    Which part of an uncertainty is new in each reading is known of the hood's alone; of others that stays open.
 
     References
     ----------
-    The difference of two independent results has the root of the sum of their variances; repeatability and
-    reproducibility limits as in ISO 5725-6:1994, 4.1 (from memory), with 1.96 for their 2 of 2 sqrt(2).
+    The difference of two independent results has the root of the sum of their variances, and twice the degrees of
+    freedom (JCGM 100:2008, G.4.1); repeatability and reproducibility limits as in ISO 5725-6:1994, 4.1 (from memory),
+    with Student's t for their 2 of 2 sqrt(2).
     """
-    assert t.last is not None
-    same, other = (K_95 * math.sqrt(2.0) * u for u in (t.last.u_own_m3h, t.last.u_flow_m3h))
-    row = [words.isolated(t.terminal.id), words.interval(t.last.flow_m3h, t.last.expanded_m3h)]
-    return [*row, words.difference(same), words.difference(other)]
+    newest = result(g.visit.state.at(t.terminal.id, g.setting)[-1:])
+    # Units do not matter to `total`: m3/h go in and come out.
+    own = [Term(name, u, dof or math.inf, scope) for name, u, dof, scope in newest.terms if scope != "hood"]
+    same, other = total((*own, *own)).expanded_m3_s, math.sqrt(2.0) * newest.u_flow_m3h
+    other *= coverage_factor(2.0 * newest.dof if newest.dof is not None else math.inf)
+    row = [words.isolated(t.terminal.id), words.interval(newest.flow_m3h, newest.expanded_m3h)]
+    return [*row, words.difference(same) if own else DASH, words.difference(other)]
 
 
 def _accredited(g: Gathered, words: ReportWords) -> list[str]:

@@ -126,7 +126,7 @@ def _channels(words: ReportWords, one: OfReading) -> str:
         if flow is None or u is None:
             out.append(words.r(f"no_{name}"))
         else:
-            out.append(words.r(f"by_{name}", flow=words.interval(m3h(flow), m3h(u))))
+            out.append(words.r(f"by_{name}", flow=f"{words.bare_flow(m3h(flow))} (u\u00a0{_u(words, m3h(u))})"))
     return APART.join(out)
 
 
