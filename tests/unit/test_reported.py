@@ -12,7 +12,7 @@ from typing import Any
 from zlib import crc32
 
 import pytest
-from pypdf import PdfWriter
+from pypdf import PdfReader, PdfWriter
 from pypdf.generic import ArrayObject, DecodedStreamObject, NameObject
 
 from hoodtrace.dwelling.customer import forget
@@ -71,6 +71,28 @@ def test_the_visit_may_lie_and_go_on_elsewhere(visit: Path, tmp_path: Path) -> N
     (visit / "traces" / "02.trace").write_bytes((visit / "traces" / "01.trace").read_bytes())
     assert compare(away, visit) == []
     assert compare(visit / HTML, visit) == []
+
+
+def test_a_trace_that_only_grew_since_leaves_a_report_true(visit: Path) -> None:
+    path = visit / "traces" / "01.trace"
+    whole = path.read_bytes()
+    path.write_bytes(whole + b"\n" + whole[: len(whole) // 2])
+    assert found(visit) == []
+    path.write_bytes(whole[:-3] + b"\n\n\n" + whole[: len(whole) // 2])
+    assert any("sha256" in one for one in found(visit))
+
+
+def test_a_report_of_a_damaged_trace_names_no_place_outside_and_verifies(visit: Path) -> None:
+    path = visit / "traces" / "01.trace"
+    for damage in (lambda: path.write_bytes(b""), path.unlink):
+        damage()
+        for names in (True, False):
+            write(visit, Options(names=names))
+            page = (visit / HTML).read_text()
+            assert "traces/01.trace" in page
+            assert str(visit.parent) not in page
+            assert visit.parent.name not in " ".join(p.extract_text() for p in PdfReader(visit / PDF).pages)
+            assert found(visit) == []
 
 
 def test_forgetting_the_customer_leaves_reports_true(visit: Path, tmp_path: Path) -> None:

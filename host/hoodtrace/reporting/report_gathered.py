@@ -152,7 +152,7 @@ def gathered(folder: Path) -> Gathered:
         balanced,
         why_not,
         bool(visit.state.turns or visit.state.of_house),
-        tuple((each["where"], each["text"]) for each in review.unusable()),
+        tuple((each["where"], _inside(each["text"], folder, each["where"])) for each in review.unusable()),
     )
 
 
@@ -160,7 +160,13 @@ def _balanced(visit: Visit, hood: Hood) -> tuple[Whole | None, str]:
     try:
         return whole(visit, hood), ""
     except UsageError as error:
-        return None, str(error)
+        return None, _inside(str(error), visit.folder, PLAN)
+
+
+def _inside(text: str, folder: Path, where: str) -> str:
+    """Return what was said of a file of the visit without where the visit lies: that is nobody's business."""
+    text = text.removeprefix(f"{folder / where}: ")
+    return text if folder == Path() else text.replace(f"{folder}/", "")
 
 
 def _sha256(path: Path) -> str:

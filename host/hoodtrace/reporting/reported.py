@@ -213,11 +213,26 @@ def _as_it_was(visit: Path, then: Path, n_lines: int, facts: Facts) -> None:
         shutil.copyfile(visit / name, then / name)
     kept = b"".join(line + b"\n" for line in journal.raw_lines(visit)[: max(n_lines, 0)])
     (then / journal.JOURNAL).write_bytes(kept)
-    traces = facts.get("traces")
-    for one in traces if isinstance(traces, list) else ():
-        path = str(one.get("path", "")) if isinstance(one, dict) else ""
+    said = facts.get("traces")
+    # The journal names those too that could not be read, which are not among the facts.
+    traces: dict[str, object] = {str(one["trace"]): None for one in journal.entries(then) if one.get("trace")}
+    if isinstance(said, list):
+        traces |= {str(one.get("path")): one.get("bytes") for one in said if isinstance(one, dict)}
+    for path, n_bytes in traces.items():
         if re.fullmatch(r"traces/[^/\\]+\.trace", path) and (visit / path).is_file():
-            (then / path).symlink_to((visit / path).resolve())
+            _trace_as_it_was(visit / path, then / path, n_bytes)
+
+
+def _trace_as_it_was(path: Path, then: Path, n_bytes: object) -> None:
+    """Put a trace there; of one that has grown since only as many bytes as there were then."""
+    if type(n_bytes) is not int or not 0 <= n_bytes < path.stat().st_size:
+        then.symlink_to(path.resolve())
+        return
+    with path.open("rb") as file, then.open("xb") as copy:
+        left = n_bytes
+        while left and (block := file.read(min(left, 1 << 20))):
+            copy.write(block)
+            left -= len(block)
 
 
 def _made(then: Path, options: Options, customer: Customer | None) -> Any:
