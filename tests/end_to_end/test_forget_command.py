@@ -51,7 +51,9 @@ def test_names_go_with_forget_and_the_visit_and_its_reports_verify_all_along(fol
     run("report", folder, "--language", "en")
     assert NAME in (folder / "report.html").read_text(encoding="utf-8")
     assert NAME in words_of(folder / "report.pdf")
-    assert "Unchanged" in run("verify", folder)
+    said = run("verify", folder)
+    assert "Unchanged" in said
+    assert "nothing in the visit proves a name or address" in said
     said = run("forget", folder, "--yes")
     assert f"removed: {folder / CUSTOMER}" in said
     assert f"made anew without names: {folder / 'report.pdf'}" in said

@@ -4,10 +4,12 @@ from __future__ import annotations
 
 import json
 import math
+import re
 from pathlib import Path
 
 import pytest
 
+from hoodtrace.dwelling.customer import Customer
 from hoodtrace.dwelling.journal import append
 from hoodtrace.dwelling.visit import Visit
 from hoodtrace.reporting.blocks import words_of
@@ -144,3 +146,32 @@ def test_without_names_a_typed_source_of_design_flows_is_left_out(tmp_path: Path
         head = source.partition(":")[0]
         assert (head in made.html.decode()) == stays
         assert head in make(folder, Options(), None).html.decode()
+
+
+def test_a_sum_and_its_interval_have_the_same_digits(tmp_path: Path) -> None:
+    folder = read(begun(tmp_path / "visit"), S1=29.0, S2=21.0, E1=150.0)
+    for unit in ("m3h", "ls"):
+        data = _placed(gathered(folder), Options(unit=unit), None)[1]
+        said = [word for part in data["parts"] for word in words_of(part) if " now, " in word]
+        assert len(said) == 2
+        for word in said:
+            flow, half = re.findall(r"([\d.]+)\u00a0(?:m³/h|L/s)", word)[:2]
+            assert len(flow.partition(".")[2]) == len(half.partition(".")[2]), word
+
+
+def test_the_lines_of_an_address_do_not_run_together(tmp_path: Path) -> None:
+    folder = begun(tmp_path / "visit")
+    data = _placed(gathered(folder), Options(), Customer("Ada Invented", "Larkmoor Terrace 4\n\n12 Nowhere\n"))[1]
+    assert "Larkmoor Terrace 4, 12 Nowhere" in [word for part in data["parts"] for word in words_of(part)]
+
+
+def test_of_a_side_that_nobody_read_no_sum_and_no_verdict_is_a_fact(tmp_path: Path) -> None:
+    folder = begun(tmp_path / "visit")
+    assert make(folder, Options(), None).facts["sides"] == []
+    (side,) = make(read(folder, S1=29.0), Options(), None).facts["sides"]
+    assert side["side"] == "supply"
+    assert side["sum_m3h"] > 0.0
+
+
+def test_nought_has_no_minus() -> None:
+    assert [Words("en").number(value, 1) for value in (-0.04, 0.0, -0.06)] == ["0.0", "0.0", "\N{MINUS SIGN}0.1"]

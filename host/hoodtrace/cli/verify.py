@@ -21,6 +21,9 @@ SHOWS = (
     "This shows that what was looked at belongs together: plan, hood file, journal, traces and the readings made of "
     "them{report}. It does not show that the measurement was right, nor who wrote it."
 )
+CUSTOMER = (
+    "What a report says of its customer is taken from the report itself: nothing in the visit proves a name or address."
+)
 NO_REPORT = (
     "A folder that somebody made anew from end to end would look the same: to exclude that, compare the newest hash "
     "with the one in a report, or a note, that was given away before."
@@ -129,6 +132,8 @@ def _print(folder: Path, proof: Proof, differing: dict[Path, list[Finding]], is_
             say(f"now: {finding.found}", "    ", "  ")
     typer.echo()
     say(SHOWS.format(report=", and the report" if differing else ""))
+    if differing:
+        say(CUSTOMER)
     if not differing:
         say(NO_REPORT)
 

@@ -83,6 +83,7 @@ def _sides(g: Gathered) -> list[dict[str, Any]]:
             "verdict": one.advice.verdict,
         }
         for one in g.balanced.sides
+        if one.sum.reads
     ]
 
 

@@ -13,7 +13,8 @@ from hoodtrace.dwelling.screen import Say
 from hoodtrace.reporting import blocks
 from hoodtrace.reporting.blocks import Block
 from hoodtrace.reporting.report_gathered import Gathered, OfTerminal
-from hoodtrace.reporting.report_words import DASH, ReportWords
+from hoodtrace.reporting.report_words import DASH, PLUS_MINUS, ReportWords
+from hoodtrace.reporting.texts import NO_BREAK
 
 if TYPE_CHECKING:
     from hoodtrace.balancing.whole import SideNow
@@ -111,7 +112,8 @@ def limit_words(t: OfTerminal, words: ReportWords) -> str:
 
 
 def _customer(customer: Customer, words: ReportWords) -> list[tuple[str, str]]:
-    rows = ("customer", customer.name), ("address", customer.address), ("contact", customer.contact)
+    address = ", ".join(line.strip() for line in customer.address.splitlines() if line.strip())
+    rows = ("customer", customer.name), ("address", address), ("contact", customer.contact)
     return [(words.r(name), words.typed(what)) for name, what in rows]
 
 
@@ -160,11 +162,12 @@ def _is(g: Gathered, words: ReportWords) -> list[str]:
 def _side(one: SideNow, words: ReportWords, with_system: bool) -> str:
     summed, n_all = one.sum, len(one.sum.reads) + len(one.sum.unread)
     read = {each.terminal for each in summed.reads}
+    flow, _, half = words.interval(summed.flow_m3h, summed.expanded_m3h).partition(PLUS_MINUS)
     said = words.r(
         "is_side",
         direction=one.named.direction,
-        sum_m3h=summed.flow_m3h,
-        expanded_m3h=summed.expanded_m3h,
+        sum_m3h=f"{flow}{NO_BREAK}{words.flow_unit}",
+        expanded_m3h=f"{half}{NO_BREAK}{words.flow_unit}",
         design_m3h=sum(t.design_m3h for t in one.named.side.terminals if t.id in read),
         n=len(summed.reads),
         n_all=n_all,

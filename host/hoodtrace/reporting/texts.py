@@ -149,10 +149,16 @@ class Words:
         return flow_m3h * self._scale
 
     def number(self, number: float, digits: int) -> str:
-        """Return a number with so many decimals and the language's decimal sign."""
+        """Return a number with so many decimals and the language's decimal sign; nought has no minus.
+
+        Examples
+        --------
+        >>> Words("de").number(-0.04, 1), Words("de").number(1.25, 2)
+        ('0,0', '1,25')
+        """
         if not math.isfinite(number):
             raise ValueError(f"{number} is nothing to show")
-        return f"{number:.{digits}f}".replace("-", MINUS).replace(".", self._texts["language.decimal"])
+        return f"{number:z.{digits}f}".replace("-", MINUS).replace(".", self._texts["language.decimal"])
 
     def filled(self, name: str, value: Value, spoken: bool = False) -> str:
         """Return a value as it stands in a sentence; its unit is the end of its name."""
