@@ -155,6 +155,14 @@ def test_a_reading_changed_with_all_checksums_and_the_chain_made_good_is_found(v
     assert any("terminals.S1.last_m3h" in one for one in found(visit))
 
 
+@pytest.mark.parametrize(("key", "value"), [("terms", [[]]), ("correlation_s", "x"), ("dof", "E1"), ("flags", [{}])])
+def test_a_journal_that_makes_no_sense_though_all_checksums_are_good_is_a_finding(
+    visit: Path, key: str, value: object
+) -> None:
+    chain_made_good(visit, lambda _, entry: entry | ({key: value} if entry["kind"] == "reading" else {}))
+    assert any("can't be made again" in one for one in found(visit))
+
+
 def test_lines_taken_away_are_found(visit: Path) -> None:
     path = visit / "journal.jsonl"
     path.write_bytes(b"".join(line + b"\n" for line in path.read_bytes().splitlines()[:-2]))

@@ -31,6 +31,8 @@ Facts = dict[str, Any]
 MOST_NAMED = 12
 """So many differences of one kind are named one by one."""
 LARGEST_BYTES = 500_000_000
+_TROUBLE = (HoodtraceError, OSError, TypeError, ValueError, LookupError, ArithmeticError, AttributeError)
+"""What making a report may end with where lines of the journal with good checksums make no sense."""
 _FACTS = re.compile(rb'<script type="application/json" id="facts">\s*(.*?)\s*</script>', re.DOTALL)
 
 
@@ -75,8 +77,9 @@ def compare(report: Path, visit: Path) -> list[Finding]:
         try:
             _as_it_was(visit, then, n_lines, facts)
             again = _made(then, options, customer)
-        except (HoodtraceError, OSError) as error:
-            said = str(error).replace(str(then), str(visit))
+        except _TROUBLE as error:
+            said = str(error) if isinstance(error, HoodtraceError | OSError) else f"{type(error).__name__}: {error}"
+            said = said.replace(str(then), str(visit))
             return [*findings, Finding(str(report), "it can't be made again", "", said)]
     is_pdf = _is_pdf(content)
     same = again.pdf if is_pdf else again.html
