@@ -1,11 +1,12 @@
 """How `hoodtrace archive` uses two cores, and how fast an archive of 1,000 visits answers.
 
-    python tests/bench/bench_archive.py [--hours 1] [--visits 160] [--many 1000] [--seed N] [--pairs 2]
+    python tests/bench/bench_archive.py [--hours 1] [--visits 160] [--many 1000] [--seed N] [--pairs 3]
 
 Contract: draws traces of the second generator and visits around them, archives all with one process and with two, whole
-commands, in turn, and prints T1 / (2 T2) of each pair and the best, T being the wall time. Then makes an archive of
-many small visits and prints the time of each ready question, a new process each. Ends with 1 where the
-efficiency is under 0.85 or a question takes over 1 s. Use a machine that does nothing else. No timing is kept.
+commands, in turn, and prints T1 / (2 T2), T being the shortest wall time of each: other work on the machine can only
+make it longer, while the best of the pairs' ratios would gain by whatever disturbs T1. Then makes an archive of many
+small visits and prints the time of each ready question, a new process each. Ends with 1 where the efficiency is under
+0.85 or a question takes over 1 s. It means something only on a machine that does nothing else. No timing is kept.
 """
 
 from __future__ import annotations
@@ -97,7 +98,7 @@ def main() -> int:
     parser.add_argument("--hours", type=float, default=1.0)
     parser.add_argument("--visits", type=int, default=160)
     parser.add_argument("--many", type=int, default=1000)
-    parser.add_argument("--pairs", type=int, default=2)
+    parser.add_argument("--pairs", type=int, default=3)
     parser.add_argument("--seed", type=int, default=None)
     parser.add_argument("--make", nargs=2, default=None, help=argparse.SUPPRESS)
     asked = parser.parse_args()
@@ -117,17 +118,18 @@ def main() -> int:
             subprocess.run([str(word) for word in argv], check=True)
         size_mb = sum(os.path.getsize(path) for path in (home / "traced").rglob("*.trace")) / 1e6
         print(f"{asked.visits} visits with {size_mb:.0f} MB of traces", flush=True)
-        efficiencies = []
+        walls_s: dict[int, list[float]] = {1: [], 2: []}
         for pair in range(1, asked.pairs + 1):
-            one, two = (timed("archive", home / "traced", "--to", home / f"by{n}", "--jobs", n) for n in (1, 2))
-            efficiencies.append(one[0] / (2.0 * two[0]))
-            cpu = f"processor time {one[1]:.1f} s and {two[1]:.1f} s"
-            print(f"pair {pair}: {one[0]:.1f} s, {two[0]:.1f} s: {efficiencies[-1]:.3f}  ({cpu})", flush=True)
+            for n, walls in walls_s.items():
+                wall_s, cpu_s = timed("archive", home / "traced", "--to", home / f"by{n}", "--jobs", n)
+                walls.append(wall_s)
+                print(f"pair {pair}, {n} at work: {wall_s:.1f} s (processor time {cpu_s:.1f} s)", flush=True)
             if not alike(home / "by1", home / "by2"):
                 print("one process and two gave different tables: FAIL")
                 return 1
             for n in (1, 2):
                 shutil.rmtree(home / f"by{n}")
+        efficiency = min(walls_s[1]) / (2.0 * min(walls_s[2]))
         made_s, _ = timed("archive", home / "many")
         print(f"{asked.many} small visits: archived in {made_s:.1f} s, again in ", end="", flush=True)
         print(f"{timed('archive', home / 'many')[0]:.1f} s", flush=True)
@@ -136,7 +138,7 @@ def main() -> int:
     for name, answer_s in answers_s.items():
         print(f"  {name:<16}{answer_s:6.2f} s")
     checks = (
-        (f"efficiency on two cores, best of {asked.pairs}", max(efficiencies), EFFICIENCY_LIMIT, 1),
+        (f"efficiency on two cores, shortest of {asked.pairs} each", efficiency, EFFICIENCY_LIMIT, 1),
         ("slowest ready question, s", max(answers_s.values()), ANSWER_LIMIT_S, -1),
     )
     good = [sign * (value - limit) >= 0.0 for _, value, limit, sign in checks]
