@@ -25,6 +25,7 @@ from hoodtrace.balancing.says import (
     waited_for,
     why_says,
 )
+from hoodtrace.balancing.standing import K_95
 from hoodtrace.dwelling.screen import Say, Value
 from hoodtrace.dwelling.verdict import Verdict, limits_m3h
 
@@ -36,7 +37,6 @@ if TYPE_CHECKING:
 
 FEWEST = 2
 """Readings from which on there is something to show."""
-K_95 = 1.96
 
 
 @dataclass(frozen=True, slots=True)

@@ -18,6 +18,8 @@ from hoodtrace.balancing.fit import U_MODEL_NATURAL_REL
 from hoodtrace.balancing.picture import Picture
 from hoodtrace.dwelling.verdict import Verdict, conformance, judged, limits_m3h
 
+K_95 = 1.96
+"""Half of the 95 % interval of a normal distribution, in standard uncertainties."""
 READ_SWING = 0.02
 """A flow that has changed by less than this (ln) since it was read in this position counts as read."""
 

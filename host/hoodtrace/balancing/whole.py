@@ -19,7 +19,7 @@ from hoodtrace.balancing.house_pressure import Pressures, pressures
 from hoodtrace.balancing.house_sums import Balance, Read, SideSum, balance, imbalance, side_sum
 from hoodtrace.balancing.natural_sides import NaturalSide, natural_sides
 from hoodtrace.balancing.sides import DIRECTIONS, Direction, NamedSide, sides_of
-from hoodtrace.balancing.standing import Standing
+from hoodtrace.balancing.standing import K_95, Standing
 from hoodtrace.balancing.step import Step
 from hoodtrace.dwelling.decided import NotNow
 from hoodtrace.dwelling.questions import flue_not_excluded
@@ -159,21 +159,29 @@ def _side_now(visit: Visit, named: NamedSide) -> SideNow:
 def _as_now(read: Result, stands: Standing) -> Result:
     """Return a terminal's result carried over to its flow now with no hood on.
 
-    The fan or other valves may have changed it since. Its terms keep their size relative to the flow; what `stands` is
-    less sure of than the reading was is a term of its own.
+    The fan or other valves may have changed it since. What all readings with the hood share keeps its size relative to
+    the flow; the terminal's own part is what `stands` has of it, which all readings of the side went into.
     """
     part = stands.now_m3h / read.flow_m3h
-    more = math.sqrt(max(stands.u_now_m3h**2 - (part * read.u_flow_m3h) ** 2, 0.0))
-    terms = [(name, u * part, dof, scope) for name, u, dof, scope in read.terms]
-    terms += [("carried over", more, None, "reading")] if more > 0.0 else []
-    u, own = math.hypot(part * read.u_flow_m3h, more), math.hypot(part * read.u_own_m3h, more)
+    shared = [(name, u * part, dof, scope) for name, u, dof, scope in read.terms if scope == "hood"]
+    own = [term for term in read.terms if term[3] != "hood"]
+    own_m3h = math.sqrt(math.fsum(u**2 for _, u, _, _ in own))
+    now_m3h = math.sqrt(max(stands.u_now_m3h**2 - math.fsum(u**2 for _, u, _, _ in shared), 0.0))
+    if own_m3h * part <= now_m3h:
+        terms = [(name, u * part, dof, scope) for name, u, dof, scope in own]
+        terms.append(("carried over", math.sqrt(now_m3h**2 - (own_m3h * part) ** 2), None, "reading"))
+    else:
+        # The others tell more of this terminal than its own readings do.
+        terms = [(name, u * now_m3h / own_m3h, None, scope) for name, u, _, scope in own]
+    u = math.sqrt(math.fsum(u**2 for _, u, _, _ in (*shared, *terms)))
     return replace(
         read,
         flow_m3h=stands.now_m3h,
         u_flow_m3h=u,
-        expanded_m3h=part * read.expanded_m3h * u / (part * read.u_flow_m3h),
-        u_own_m3h=own,
-        terms=tuple(terms),
+        dof=None,
+        expanded_m3h=K_95 * u,
+        u_own_m3h=now_m3h,
+        terms=tuple(term for term in (*shared, *terms) if term[1] > 0.0),
     )
 
 

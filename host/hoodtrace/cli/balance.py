@@ -140,7 +140,7 @@ def _round(value: float | None) -> float | None:
 
 def _print(visit: Visit, found: Whole) -> None:
     from hoodtrace.balancing.says import waited_for
-    from hoodtrace.balancing.shown import K_95
+    from hoodtrace.balancing.standing import K_95
     from hoodtrace.cli import balance_words as words
 
     say(f"Next: {words.next_words(found.next)}", "      ", "")

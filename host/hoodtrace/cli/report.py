@@ -15,7 +15,11 @@ def report(
     language: Annotated[str | None, typer.Option(help="en, de...; without it that of your system.")] = None,
     unit: Annotated[Literal["m3/h", "L/s", "cfm"], typer.Option(help="Unit that flows are shown in.")] = "m3/h",
     no_names: Annotated[
-        bool, typer.Option("--no-names", help="Leave out the customer, the site's name and what people wrote.")
+        bool,
+        typer.Option(
+            "--no-names",
+            help="Leave out the customer, the site's name, notes and reasons; ids, rooms and settings stay.",
+        ),
     ] = False,
 ) -> None:
     """Write report.pdf and report.html into the visit's folder: what was measured, how sure, what to do."""

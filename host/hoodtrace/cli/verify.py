@@ -112,7 +112,7 @@ def _print(folder: Path, proof: Proof, differing: dict[Path, list[Finding]], is_
     made += f" and {_n(looked.n_windows, 'window')} of the review" if looked.n_windows else ""
     say(f"made again from the traces: {made}", "  ", "  ")
     for report in differing:
-        say(f"report: {report}", "  ", "  ")
+        say(f"report: {report}{_by_another(report)}", "  ", "  ")
     for note in proof.notes:
         say(note, "  ", "  ")
     if proof.software:
@@ -136,6 +136,16 @@ def _print(folder: Path, proof: Proof, differing: dict[Path, list[Finding]], is_
         say(CUSTOMER)
     if not differing:
         say(NO_REPORT)
+
+
+def _by_another(report: Path) -> str:
+    from hoodtrace.reporting.reported import other_build
+
+    try:
+        by = other_build(report)
+    except FileError:
+        return ""  # said as a finding
+    return f" (says that another build made it: {by})" if by else ""
 
 
 def _n(n: int, what: str) -> str:

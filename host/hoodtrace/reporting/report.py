@@ -7,12 +7,14 @@ a customer is in the facts where names are left out.
 from __future__ import annotations
 
 import json
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from hoodtrace.dwelling.customer import read_customer
-from hoodtrace.errors import FileError
+from hoodtrace.dwelling.journal import JOURNAL
+from hoodtrace.errors import FileError, VisitError
 from hoodtrace.reporting import blocks
 from hoodtrace.reporting.pdf import compile_pdf, page_pictures, spelled_out
 from hoodtrace.reporting.report_basis import basis, judged
@@ -32,6 +34,7 @@ if TYPE_CHECKING:
 
 PDF, HTML = "report.pdf", "report.html"
 TEMPLATE = "report"
+_OWN = ("hoodtrace", "build")
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,7 +46,7 @@ class Made:
     facts: dict[str, Any]
 
 
-def make(folder: Path, options: Options, customer: Customer | None) -> Made:
+def make(folder: Path, options: Options, customer: Customer | None, made_by: dict[str, str] | None = None) -> Made:
     """Return the report of the visit in `folder`.
 
     Parameters
@@ -53,6 +56,8 @@ def make(folder: Path, options: Options, customer: Customer | None) -> Made:
     options : Options
     customer : Customer or None
         Shown only where `options.names` says so.
+    made_by : dict of str to str, optional
+        What the report says of the program that made it; without it, what this program is.
 
     Raises
     ------
@@ -61,7 +66,8 @@ def make(folder: Path, options: Options, customer: Customer | None) -> Made:
     VisitError, HoodError, FileError
         Plan, journal, hood file or a page can't serve.
     """
-    facts, data, pictures = _placed(gathered(folder), options, customer if options.names else None)
+    shown = customer if options.names else None
+    facts, data, pictures = _of_visit(folder, options, shown, made_by or software())
     text = json.dumps(facts, ensure_ascii=False, allow_nan=False, sort_keys=True, indent=1)
     pdf = compile_pdf(TEMPLATE, _for_pdf(data, options), pictures, {"facts.json": text.encode()})
     return Made(pdf, page_of(data, pictures, text), facts)
@@ -69,12 +75,13 @@ def make(folder: Path, options: Options, customer: Customer | None) -> Made:
 
 def png_pages(folder: Path, options: Options, customer: Customer | None, ppi: float = 80.0) -> list[bytes]:
     """Return the PDF's pages as PNG, for a look on the screen; raises as `make`."""
-    facts, data, pictures = _placed(gathered(folder), options, customer if options.names else None)
+    shown = customer if options.names else None
+    facts, data, pictures = _of_visit(folder, options, shown, software())
     return page_pictures(TEMPLATE, _for_pdf(data, options), pictures, ppi, {"facts.json": json.dumps(facts).encode()})
 
 
-def write(folder: Path, options: Options) -> tuple[Path, Path]:
-    """Write report.pdf and report.html into the visit's folder, each whole or not at all; return where.
+def write(folder: Path, options: Options, names: Sequence[str] = (PDF, HTML)) -> list[Path]:
+    """Write report.pdf and report.html (or one of them) into the visit's folder, each whole or not at all.
 
     Raises
     ------
@@ -82,10 +89,10 @@ def write(folder: Path, options: Options) -> tuple[Path, Path]:
         The disk takes no more, or nothing may be written there; and as `make`.
     """
     made = make(folder, options, read_customer(folder))
-    paths = folder / PDF, folder / HTML
-    for path, content in zip(paths, (made.pdf, made.html), strict=True):
+    paths = [folder / name for name in names]
+    for path in paths:
         try:
-            write_whole(path, content)
+            write_whole(path, made.pdf if path.name == PDF else made.html)
         except OSError as error:
             raise FileError(
                 path, f"can't be written ({error.strerror}). Make room, or take the write protection off"
@@ -103,23 +110,33 @@ def remake_without_names(folder: Path) -> list[Path]:
     """
     from hoodtrace.reporting.reported import options_in
 
-    there = [folder / name for name in (PDF, HTML) if (folder / name).exists()]
+    there = [name for name in (PDF, HTML) if (folder / name).exists()]
     if not there:
         return []
-    had = options_in(there[0])
-    write(folder, Options(had.language, had.unit, names=False))
-    return [folder / PDF, folder / HTML]
+    had = options_in(folder / there[0])
+    return write(folder, Options(had.language, had.unit, names=False), there)
+
+
+def _of_visit(
+    folder: Path, options: Options, customer: Customer | None, made_by: dict[str, str]
+) -> tuple[dict[str, Any], dict[str, Any], dict[str, bytes]]:
+    """Return what `_placed` does, of the visit in `folder`."""
+    try:
+        return _placed(gathered(folder), options, customer, made_by)
+    except (ArithmeticError, AttributeError, LookupError, TypeError, ValueError) as error:
+        # Lines with good checksums can still say anything, and fail wherever that is first used.
+        what = f"its checksums are good, but what it says makes no sense ({type(error).__name__}: {error})"
+        raise VisitError(folder / JOURNAL, what) from error
 
 
 def _placed(
-    g: Gathered, options: Options, customer: Customer | None
+    g: Gathered, options: Options, customer: Customer | None, made_by: dict[str, str]
 ) -> tuple[dict[str, Any], dict[str, Any], dict[str, bytes]]:
     """Return the facts, what both templates place, and the pictures by name."""
     words = ReportWords(options)
-    facts = facts_of(g, options, customer)
+    facts = facts_of(g, options, customer, made_by)
     of_terminals, terminals = terminal_pictures(g, words)
     of_readings, traces = reading_pictures(g, words)
-    made_by = software()
     programs = [(words.r("made_by_program"), _program(made_by)), (words.r("read_by_program"), _begun_with(g))]
     site = g.visit.plan.site.name if options.names else words.r("no_name")
     parts = [
@@ -148,8 +165,8 @@ def _for_pdf(data: dict[str, Any], options: Options) -> dict[str, Any]:
 
 
 def _program(found: dict[str, str]) -> str:
-    others = ", ".join(f"{name} {number}" for name, number in found.items() if name not in ("hoodtrace", "build"))
-    return f"hoodtrace {found['hoodtrace']} ({found['build']}); {others}"
+    others = ", ".join(f"{name} {number}" for name, number in sorted(found.items()) if name not in _OWN)
+    return f"hoodtrace {found.get('hoodtrace', '?')} ({found.get('build', '?')}); {others}"
 
 
 def _begun_with(g: Gathered) -> str:

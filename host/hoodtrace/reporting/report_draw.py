@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING, Literal
 
-from hoodtrace.balancing.shown import K_95
+from hoodtrace.balancing.standing import K_95
 from hoodtrace.reporting import blocks
 from hoodtrace.reporting.blocks import Block
 from hoodtrace.reporting.report_gathered import Gathered, OfReading, OfTerminal

@@ -11,7 +11,6 @@ from typing import TYPE_CHECKING, Any
 
 from hoodtrace.reporting.report_gathered import Gathered, OfReading, OfTerminal
 from hoodtrace.reporting.report_words import Options
-from hoodtrace.reporting.software import software
 
 if TYPE_CHECKING:
     from hoodtrace.dwelling.customer import Customer
@@ -22,11 +21,11 @@ FORMAT = 1
 """Of these facts; keys may be added, their meaning stays."""
 
 
-def facts_of(g: Gathered, options: Options, customer: Customer | None) -> dict[str, Any]:
+def facts_of(g: Gathered, options: Options, customer: Customer | None, made_by: dict[str, str]) -> dict[str, Any]:
     """Return the facts of a report of `g`."""
     return {
         "format": FORMAT,
-        "software": software(),
+        "software": made_by,
         "options": asdict(options),
         "customer": {} if customer is None else {name: getattr(customer, name) for name in OF_CUSTOMER},
         "date": g.date,

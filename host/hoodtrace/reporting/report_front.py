@@ -5,8 +5,9 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import TYPE_CHECKING
 
-from hoodtrace.balancing.says import balance_says, caution_says, pressure_says, step_say, waited_for
-from hoodtrace.balancing.shown import K_95, shown
+from hoodtrace.balancing.says import balance_says, caution_says, pressure_says, waited_for
+from hoodtrace.balancing.shown import shown
+from hoodtrace.balancing.standing import K_95
 from hoodtrace.dwelling.rate_table import is_shipped
 from hoodtrace.dwelling.rates import BY_HAND
 from hoodtrace.dwelling.screen import Say
@@ -205,8 +206,8 @@ def _to_do(g: Gathered, words: ReportWords) -> list[str]:
     if g.visit.state.stopped:
         out.append(words.flat(Say("refused.stopped")))
     if found is not None:
-        keys = {said.key for said in found.cautions}
-        aside = _BOTH_WAYS if keys.issuperset(_BOTH_WAYS) else ()  # which of the two it is can't be told
+        # More in than out, or less: only where that is beyond doubt; all of them stand among the cautions.
+        aside = () if any(judged.verdict == "outside" for _, judged in found.balances) else _BOTH_WAYS
         out += [words.flat(each) for said in found.cautions if said.key not in aside for each in caution_says(said)]
     out += _not_right(g, words)
     if found is not None:
@@ -214,7 +215,7 @@ def _to_do(g: Gathered, words: ReportWords) -> list[str]:
         if g.visit.state.stopped:
             pass  # nobody goes on before the danger is over
         elif not found.done and found.next.step.do != "done":
-            out.append(words.r("next", what=words.head(step_say(found.next, _place(g, found.next.step.terminal)))))
+            out.append(words.r("next"))
         elif not found.done:
             out += [words.flat(each) for each in told.why]
         out += [words.said(each.says) for each in told.evidence if _is_to_do(each.says[0].key)]
@@ -233,11 +234,6 @@ def _begun(sentence: str) -> str:
 
 def _is_to_do(key: str) -> bool:
     return key.partition(".")[2] in _TO_DO
-
-
-def _place(g: Gathered, name: str) -> str:
-    room = next((t.terminal.room for t in g.terminals if t.terminal.id == name), "")
-    return f"{name}, {room}" if room else name
 
 
 def _not_right(g: Gathered, words: ReportWords) -> list[str]:

@@ -8,7 +8,9 @@ in `problems`, and the rest is reported.
 from __future__ import annotations
 
 import hashlib
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -140,7 +142,7 @@ def gathered(folder: Path) -> Gathered:
         review,
         review.hood,
         visit.state.setting,
-        str(entries[-1].get("utc", ""))[:10],
+        _date(folder, entries),
         hashlib.sha256(lines[-1]).hexdigest(),
         len(lines),
         _sha256(folder / PLAN),
@@ -154,6 +156,16 @@ def gathered(folder: Path) -> Gathered:
         bool(visit.state.turns or visit.state.of_house),
         tuple((each["where"], _inside(each["text"], folder, each["where"])) for each in review.unusable()),
     )
+
+
+def _date(folder: Path, entries: Sequence[Entry]) -> str:
+    """Return the day of the newest line that says one."""
+    for entry in reversed(entries):
+        try:
+            return datetime.fromisoformat(str(entry.get("utc", ""))).date().isoformat()
+        except ValueError:
+            continue
+    raise VisitError(folder / journal.JOURNAL, "no line of it says a day, so the report has no date")
 
 
 def _balanced(visit: Visit, hood: Hood) -> tuple[Whole | None, str]:
@@ -254,6 +266,4 @@ def _of_window(review: Review, window: Window, shown: Fields, placement: Placeme
 
 
 def _moment(utc_s: float) -> str:
-    from datetime import UTC, datetime
-
     return datetime.fromtimestamp(utc_s, UTC).isoformat(timespec="seconds")

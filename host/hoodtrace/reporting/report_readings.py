@@ -62,6 +62,7 @@ def _card(g: Gathered, words: ReportWords, one: OfReading, number: int, picture:
         (words.r("cut_out"), _cuts(words, one)),
         (words.r("channels"), _channels(words, one)),
         (words.r("unrest"), _unrest(words, one)),
+        (words("review.key_n_over_g"), _looks(words, one)),
         (words.r("air_there"), _air(words, one.outcome)),
         (words.r("judged_alone"), _judged(g, words, one)),
         (words.r("by_person"), _by_person(words, one)),
@@ -134,14 +135,17 @@ def _unrest(words: ReportWords, one: OfReading) -> str:
     entry = one.entry or {}
     if one.window is None or entry.get("fluctuation_rel") is None:
         return ""
+    correlation = words.number(float(entry.get("correlation_s") or 0.0), 2)
+    return words.r("unrest_is", fluctuation_rel=float(entry["fluctuation_rel"]), correlation=correlation)
+
+
+def _looks(words: ReportWords, one: OfReading) -> str:
+    """Return how many independent looks at the air a reading has."""
+    entry = one.entry or {}
     used, correlation = float(entry.get("used_s") or 0.0), float(entry.get("correlation_s") or 0.0)
-    n_over_g = used / (2.0 * correlation) if correlation > 0.0 else math.inf
-    return words.r(
-        "unrest_is",
-        fluctuation_rel=float(entry["fluctuation_rel"]),
-        correlation=words.number(correlation, 2),
-        n_over_g=words.number(n_over_g, 0) if math.isfinite(n_over_g) else "\N{INFINITY}",
-    )
+    if one.window is None or not used:
+        return ""
+    return words.number(used / (2.0 * correlation), 0) if correlation > 0.0 else "\N{INFINITY}"
 
 
 def _air(words: ReportWords, outcome: Outcome | None) -> str:
@@ -177,6 +181,8 @@ def _by_person(words: ReportWords, one: OfReading) -> str:
             out.append(words.r("chosen_new"))
         elif automatic.get("flow_m3h") is None:
             out.append(words.r("chosen_refused", why=words.why(str(automatic.get("why", "")))))
+        elif all(automatic.get(key) == one.shown.get(key) for key in ("start_s", "end_s", "cuts")):
+            out.append(words.r("chosen_given"))
         else:
             ends = [words.seconds(float(automatic[key])) for key in ("start_s", "end_s")]
             flow = words.interval(float(automatic["flow_m3h"]), float(automatic["expanded_m3h"]))

@@ -52,6 +52,12 @@ def options_in(report: Path) -> Options:
     return _options(report, facts_in(report))
 
 
+def other_build(report: Path) -> str:
+    """Return which program a report says it was made by, empty where it is this one; raises as `facts_in`."""
+    by = _program(facts_in(report).get("software"))
+    return "" if by == _program(software()) else by
+
+
 def compare(report: Path, visit: Path) -> list[Finding]:
     """Return what of a report the visit in `visit` does not give any more; empty where it gives the same bytes.
 
@@ -76,7 +82,7 @@ def compare(report: Path, visit: Path) -> list[Finding]:
         then = Path(made) / "visit"
         try:
             _as_it_was(visit, then, n_lines, facts)
-            again = _made(then, options, customer)
+            again = _made(then, options, customer, _maker(facts))
         except _TROUBLE as error:
             said = str(error) if isinstance(error, HoodtraceError | OSError) else f"{type(error).__name__}: {error}"
             said = said.replace(str(then), str(visit))
@@ -96,7 +102,10 @@ def compare(report: Path, visit: Path) -> list[Finding]:
 
 
 def _unexplained(report: Path, facts: Facts, is_explained: bool) -> list[Finding]:
-    """Return what stays to be said of bytes that differ: that another build made it is what the report says itself."""
+    """Return what stays to be said of bytes that differ though they were made with the report's own word on its maker.
+
+    That another build made it is what the report says itself.
+    """
     by, now = _program(facts.get("software")), _program(software())
     if by != now:
         what = "it says that another build made it, which may round, word or place it otherwise"
@@ -181,6 +190,13 @@ def _journal(report: Path, facts: Facts) -> tuple[int, str]:
     raise FileError(report, "does not name the journal that it was made of. It was changed, or is damaged")
 
 
+def _maker(facts: Facts) -> dict[str, str] | None:
+    """Return what a report says of the program that made it; None where that is no list of names and versions."""
+    said = facts.get("software")
+    sound = isinstance(said, dict) and all(isinstance(text, str) for text in said.values())
+    return dict(said) if sound and isinstance(said, dict) else None
+
+
 def _program(said: object) -> str:
     if not isinstance(said, dict):
         return "not said"
@@ -238,10 +254,10 @@ def _trace_as_it_was(path: Path, then: Path, n_bytes: object) -> None:
             left -= len(block)
 
 
-def _made(then: Path, options: Options, customer: Customer | None) -> Any:
+def _made(then: Path, options: Options, customer: Customer | None, made_by: dict[str, str] | None) -> Any:
     from hoodtrace.reporting.report import make
 
-    return make(then, options, customer)
+    return make(then, options, customer, made_by)
 
 
 # ---- what differs
