@@ -16,7 +16,7 @@ from hoodtrace.reporting import blocks
 from hoodtrace.reporting.blocks import Block
 from hoodtrace.reporting.report_gathered import Gathered, OfReading
 from hoodtrace.reporting.report_words import DASH, ReportWords
-from hoodtrace.reporting.texts import key_of
+from hoodtrace.reporting.texts import NO_BREAK, key_of
 from hoodtrace.units import m3h
 
 if TYPE_CHECKING:
@@ -30,7 +30,10 @@ SMALL_SHARE = 0.005
 
 def readings(g: Gathered, words: ReportWords, pictures: dict[int, Block]) -> list[Block]:
     """Return the cards of the readings that count; `pictures` are the places of their traces, by number."""
-    out = [blocks.heading(words.r("readings")), blocks.text(words.r("readings_means"), "intro")]
+    out = [
+        blocks.heading(words.r("readings")),
+        blocks.text(f"{words.r('readings_means')} {words('review.key_n_over_g')}.", "intro"),
+    ]
     order = {t.terminal.id: n for n, t in enumerate(g.terminals)}
     counting = [(n, one) for n, one in enumerate(g.readings) if one.counts and one.entry is not None]
     counting.sort(key=lambda pair: (order.get(pair[1].terminal, len(order)), pair[1].utc, pair[0]))
@@ -62,7 +65,6 @@ def _card(g: Gathered, words: ReportWords, one: OfReading, number: int, picture:
         (words.r("cut_out"), _cuts(words, one)),
         (words.r("channels"), _channels(words, one)),
         (words.r("unrest"), _unrest(words, one)),
-        (words("review.key_n_over_g"), _looks(words, one)),
         (words.r("air_there"), _air(words, one.outcome)),
         (words.r("judged_alone"), _judged(g, words, one)),
         (words.r("by_person"), _by_person(words, one)),
@@ -135,17 +137,14 @@ def _unrest(words: ReportWords, one: OfReading) -> str:
     entry = one.entry or {}
     if one.window is None or entry.get("fluctuation_rel") is None:
         return ""
-    correlation = words.number(float(entry.get("correlation_s") or 0.0), 2)
-    return words.r("unrest_is", fluctuation_rel=float(entry["fluctuation_rel"]), correlation=correlation)
-
-
-def _looks(words: ReportWords, one: OfReading) -> str:
-    """Return how many independent looks at the air a reading has."""
-    entry = one.entry or {}
     used, correlation = float(entry.get("used_s") or 0.0), float(entry.get("correlation_s") or 0.0)
-    if one.window is None or not used:
-        return ""
-    return words.number(used / (2.0 * correlation), 0) if correlation > 0.0 else "\N{INFINITY}"
+    said = words.r(
+        "unrest_is",
+        fluctuation_rel=float(entry["fluctuation_rel"]),
+        correlation=words.number(correlation, 2),
+    )
+    looks = words.number(used / (2.0 * correlation), 0) if correlation > 0.0 else "\N{INFINITY}"
+    return f"{said}, N/g{NO_BREAK}{looks}"
 
 
 def _air(words: ReportWords, outcome: Outcome | None) -> str:
