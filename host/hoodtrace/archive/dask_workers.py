@@ -1,8 +1,8 @@
 """Visits read by the workers of dask.distributed, on this machine or on others.
 
 Each visit is sent whole, so workers need no disk in common with this machine; they need the same versions of hoodtrace,
-numpy and scipy, which is checked. Who can reach a scheduler can run programs on its workers: keep it in a network of
-your own.
+numpy and scipy, which is checked. What a worker had when it was lost, the scheduler gives to another. Who can reach a
+scheduler can run programs on its workers: keep it in a network of your own.
 """
 
 from __future__ import annotations
@@ -49,7 +49,9 @@ def by_dask(address: str) -> Workers:
         ) from error
 
     def workers(jobs: Sequence[Job]) -> Iterator[Done]:
-        with client:
+        import dask
+
+        with client, dask.config.set({"distributed.admin.large-graph-warning-threshold": "1TB"}):
             yield from _done(client, jobs, address)
 
     return workers
@@ -72,6 +74,11 @@ def _done(client: Any, jobs: Sequence[Job], address: str) -> Iterator[Done]:
     for future in running:
         try:
             done: Done = future.result()
+        except OSError as error:  # `work` lets none of its own through
+            raise UsageError(
+                f"--scheduler {address}: the scheduler is gone ({_first_line(error)}). What was read is kept: start it "
+                "and give the command again"
+            ) from error
         except Exception as error:  # what a worker could not do comes back as whatever it raised there
             raise UsageError(
                 f"--scheduler {address}: a worker can't do the work ({type(error).__name__}: {_first_line(error)}). It "
@@ -110,8 +117,8 @@ def _sent(client: Any, job: Job) -> Any:
             sent[name] = path.read_bytes()
         except OSError:
             continue
-    [whole] = client.scatter([replace(job, sent=sent)], hash=False)
-    return client.submit(work, whole, pure=False)
+    # With the task, not scattered: what is scattered is gone with the worker that it lay on.
+    return client.submit(work, replace(job, sent=sent), pure=False)
 
 
 def _first_line(error: BaseException) -> str:
