@@ -12,6 +12,7 @@ import shutil
 import subprocess
 import sys
 import tempfile
+import threading
 import time
 from collections.abc import Iterator
 from pathlib import Path
@@ -191,6 +192,45 @@ def test_a_disk_that_takes_no_more_says_so_and_what_is_there_is_whole(
     run(visits, "--to", tmp_path / "a", "--samples")
     assert content(tmp_path / "a") == reference
     run(visits, "--to", tmp_path / "a" / "hoodtrace-archive.json" / "b", code=4)
+
+
+def test_a_full_disk_leaves_nothing_that_is_in_the_way(
+    visits: Path, reference: dict[str, bytes], tmp_path: Path
+) -> None:
+    def none() -> None:
+        resource.setrlimit(resource.RLIMIT_FSIZE, (0, 0))
+
+    run(visits, "--to", tmp_path / "a", "--samples", "--jobs", 1, code=4, preexec_fn=none)
+    run(visits, "--to", tmp_path / "a", "--samples", "--jobs", 1)
+    assert content(tmp_path / "a") == reference
+
+
+def test_an_endless_answer_can_be_read_from_its_beginning(visits: Path, reference: dict[str, bytes]) -> None:
+    words = [COMMAND, "archive", "ask", str(visits.parent / "reference"), "select i from range(1000000000000) t(i)"]
+    with subprocess.Popen([*words, "--format", "csv"], stdout=subprocess.PIPE, stderr=subprocess.PIPE) as process:
+        assert process.stdout is not None
+        assert process.stderr is not None
+        late = threading.Timer(30.0, process.kill)
+        late.start()
+        try:
+            assert [process.stdout.readline() for _ in range(3)] == [b"i\n", b"0\n", b"1\n"]
+            process.stdout.close()
+            assert process.stderr.read() == b""
+            assert process.wait() >= 0  # not killed
+        finally:
+            late.cancel()
+            process.kill()
+
+
+def test_a_question_that_is_broken_off_ends_quietly(visits: Path, reference: dict[str, bytes]) -> None:
+    sql = "select sum(a.i * b.i) from range(10000000) a(i), range(10000000) b(i)"
+    words = ["archive", "ask", str(visits.parent / "reference"), sql]
+    code = "import sys, threading, os, signal\nfrom hoodtrace.cli.app import main\n"
+    code += f"sys.argv[1:] = {words!r}\n"
+    code += "import duckdb, hoodtrace.archive.ask\n"
+    code += "threading.Timer(1.5, os.kill, (os.getpid(), signal.SIGINT)).start()\nmain()"
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, timeout=60, check=False)
+    assert (done.returncode, done.stdout, done.stderr) == (130, "", "")
 
 
 def test_where_dask_is_missing_or_nobody_answers_it_says_what_to_do(visits: Path, tmp_path: Path) -> None:

@@ -5,8 +5,11 @@ Contract: traces come from the second generator, journals are read line by line 
 
 from __future__ import annotations
 
+import gc
 import json
+import os
 import shutil
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -18,8 +21,12 @@ from typer.testing import CliRunner
 import many_visits
 import reviewed_visit
 from hoodtrace.archive.columns import ALL, CUSTOMER, TABLES
+from hoodtrace.archive.dataset import Dataset
+from hoodtrace.archive.found import Options, files_of
+from hoodtrace.archive.gather import by_processes
 from hoodtrace.archive.part import Part, part_bytes, read_part
 from hoodtrace.archive.places import MARK
+from hoodtrace.archive.work import Done, Job
 from hoodtrace.cli.app import app
 from hoodtrace.errors import FileError, HoodtraceError, UsageError, VisitError
 from reviewed_visit import CUT, LATER, NEW, REJECT
@@ -231,6 +238,34 @@ def test_customer_data_enters_only_where_it_is_asked_for_and_goes_again(house: P
     assert not any(b"ottilie" in text or b"Ahornweg" in text for text in content(to).values())
 
 
+def test_customers_go_also_from_visits_that_cant_be_read_now(house: Path, tmp_path: Path) -> None:
+    shutil.copytree(house / "one", tmp_path / "house" / "one")
+    archive(tmp_path / "house", "--customers")
+    to = tmp_path / "house" / "hoodtrace-archive"
+    assert json.loads((to / MARK).read_text())["customers"]
+    journal = tmp_path / "house" / "one" / "journal.jsonl"
+    journal.unlink()
+    journal.mkdir()
+    with pytest.raises(FileError, match="1 things"):  # asked for, so it stays
+        archive(tmp_path / "house", "--customers")
+    assert [row["site"] for row in rows(to, "visits")] == ["Alder Row 7"]
+    with pytest.raises(FileError, match="1 things"):
+        archive(tmp_path / "house")
+    assert rows(to, "visits") == []
+    assert not any(b"Alder Row" in text for text in content(to).values())
+    assert not json.loads((to / MARK).read_text())["customers"]
+
+
+def test_the_mark_says_what_is_still_in_the_tables(house: Path, tmp_path: Path) -> None:
+    """As after a kill: customers are not wanted any more, the tables are still the old ones."""
+    archive(house, "--to", tmp_path / "to", "--customers")
+    with Dataset(tmp_path / "to", Options()).at_work():
+        pass
+    assert json.loads((tmp_path / "to" / MARK).read_text())["customers"]
+    archive(house, "--to", tmp_path / "to")
+    assert not json.loads((tmp_path / "to" / MARK).read_text())["customers"]
+
+
 def test_what_has_not_changed_is_not_read_again(house: Path, tmp_path: Path) -> None:
     shutil.copytree(house, tmp_path / "house")
     assert "2 visits read" in archive(tmp_path / "house")
@@ -364,6 +399,67 @@ def test_a_damaged_part_is_made_again(house: Path, tmp_path: Path) -> None:
     (tmp_path / "to" / "readings" / "readings.parquet").write_bytes(b"PAR1")
     assert "1 visits read" in archive(house, "--to", tmp_path / "to")
     assert content(tmp_path / "to") == before
+
+
+def test_what_is_read_again_gets_into_the_tables(house: Path, tmp_path: Path) -> None:
+    """Also where another numpy made other numbers of the same files."""
+    archive(house, "--to", tmp_path / "to")
+    before = content(tmp_path / "to")
+    path = next((tmp_path / "to" / "parts").glob("*.part"))
+    part = read_part(path.read_bytes())
+    assert part is not None
+    fewer = {name: table.slice(1) if name == "plateaus" else table for name, table in part.tables.items()}
+    path.write_bytes(part_bytes(replace(part, tables=fewer)))
+    assert "0 visits read" in archive(house, "--to", tmp_path / "to")
+    n_rows = sum(len(rows(tmp_path / "to", name)) for name in TABLES)
+    archive(house, "--to", tmp_path / "to", "--again")
+    assert content(tmp_path / "to") == before
+    assert n_rows == sum(len(rows(tmp_path / "to", name)) for name in TABLES) - 1
+
+
+def test_samples_that_a_kill_left_go(house: Path, tmp_path: Path) -> None:
+    """As if `--samples` had been ended between the samples of a visit and its part, and not asked for again."""
+    archive(house, "--to", tmp_path / "with", "--samples")
+    archive(house, "--to", tmp_path / "to")
+    before = content(tmp_path / "to")
+    shutil.copytree(tmp_path / "with" / "samples", tmp_path / "to" / "samples")
+    assert "0 visits read" in archive(house, "--to", tmp_path / "to")
+    assert content(tmp_path / "to") == before
+    assert not (tmp_path / "to" / "samples").exists()
+
+
+def test_an_archive_that_was_killed_with_its_first_file_goes_on(house: Path, tmp_path: Path) -> None:
+    (tmp_path / "to").mkdir()
+    (tmp_path / "to" / f"{MARK}.part").write_bytes(b"{")
+    archive(house, "--to", tmp_path / "to")
+    assert len(rows(tmp_path / "to", "visits")) == 2
+    assert not list((tmp_path / "to").rglob(f"{MARK}.part"))
+
+
+@pytest.mark.skipif(not hasattr(os, "mkfifo"), reason="no pipes with names here")
+@pytest.mark.parametrize("name", ["journal.jsonl", "traces/03.trace"])
+def test_what_never_ends_is_not_read(house: Path, tmp_path: Path, name: str) -> None:
+    shutil.copytree(house, tmp_path / "house")
+    path = tmp_path / "house" / "one" / name
+    path.unlink(missing_ok=True)
+    os.mkfifo(path)
+    with pytest.raises(FileError, match="1 things"):
+        archive(tmp_path / "house")
+    assert len(rows(tmp_path / "house" / "hoodtrace-archive", "visits")) == 1
+    path.unlink()
+    path.symlink_to("/dev/zero")
+    with pytest.raises(FileError, match="1 things"):
+        archive(tmp_path / "house")
+
+
+def test_processes_keep_nothing_of_what_they_gave(house: Path) -> None:
+    visits = [files_of(house / "one"), files_of(house / "deep" / "er" / "two")] * 2
+    held = []
+    for done in by_processes(2)([Job(files, Options()) for files in visits]):
+        assert done.part
+        held.append(sum(isinstance(one, Done) for one in gc.get_objects()))
+    assert len(held) == len(visits)
+    assert held[-1] == 1
 
 
 def test_a_part_of_other_tables_is_not_taken() -> None:

@@ -126,9 +126,98 @@ def test_hood_history_is_the_ratio_of_the_channels(home: Path) -> None:
     assert row["bare_percent"] == pytest.approx(np.median(mine) / row["k"] * row["c"], abs=0.0051)
 
 
-def test_again_says_that_nothing_has_changed(home: Path) -> None:
-    (row,) = rows(home, "--ready", "again")
-    assert (row["n_readings"], row["n_other_flow"], row["n_now_refused"]) == (3, 0, 0)
+def test_again_says_that_nothing_has_changed(home: Path, journals: list[list[dict[str, Any]]]) -> None:
+    found = {row.pop("kept_software"): row for row in rows(home, "--ready", "again")}
+    without = found.pop("bench")  # those have no trace
+    n_read = sum(entry["kind"] == "reading" for journal in journals for entry in journal)
+    assert (without["n_readings"], without["n_not_found"], without["median_percent"]) == (n_read, n_read, None)
+    (row,) = found.values()
+    assert [row[f"n_{name}"] for name in ("readings", "not_found", "now_refused", "other_flow")] == [3, 0, 0, 0]
+
+
+def read_at(
+    number: int, at_s: float, terminal: str, flow: float, setting: str = "normal", **more: Any
+) -> dict[str, Any]:
+    """A line of the journal: a reading of a terminal."""
+    u = 0.02 * flow
+    return {
+        "kind": "reading", "utc": many_visits.utc(number, at_s), "terminal": terminal, "setting": setting, "by": "hood",
+        "stage": "round", "trace": "traces/01.trace", "hold": int(at_s), "plateau": 1, "hold_start_s": at_s,
+        "hold_end_s": at_s + 20, "start_s": at_s + 2, "end_s": at_s + 19, "used_s": 17.0, "flow_m3h": flow,
+        "direction": "supply" if terminal[0] == "S" else "extract", "u_flow_m3h": u, "dof": None, "confidence": 0.95,
+        "expanded_m3h": 1.96 * u, "u_random_m3h": 0.4, "expanded_random_m3h": 0.84, "rejected": [], "flags": [],
+        "terms": [["fluctuation of the air", 0.4, 20.0, "reading"], ["k-factor", u, None, "hood"]], **more,
+    }  # fmt: skip
+
+
+def told(folder: Path, number: int, *lines: dict[str, Any], plan: str = "") -> None:
+    """Write a visit of two terminals, S1 and E2, without its trace, designs 40 m3/h."""
+    (folder / "traces").mkdir(parents=True)
+    (folder / "visit.toml").write_text(many_visits.plan(2) + plan, encoding="utf-8")
+    (folder / "hood.toml").write_text(many_visits.HOOD.format(number=1, k=0.93), encoding="utf-8")
+    begun = {"kind": "begun", "utc": many_visits.utc(number), "what": "visit", "software": "0.0.9"}
+    many_visits.write_journal(folder, [begun, *lines])
+
+
+def asked(home: Path, name: str) -> list[dict[str, Any]]:
+    """Archive visits whose traces are gone, and ask."""
+    done = CliRunner().invoke(app, ["archive", str(home), "--jobs", "1"])
+    assert isinstance(done.exception, FileError)
+    return rows(home, "--ready", name)
+
+
+def test_imbalance_is_judged_as_balance_does(tmp_path: Path) -> None:
+    """By supply over extract (the plan's balance_rel is 10 %): 110.5 over 100 and 89.5 over 100 are outside."""
+    for number, supply in enumerate((110.5, 109.5, 90.5, 89.5)):
+        told(tmp_path / f"{number}", number, read_at(number, 60, "S1", supply), read_at(number, 100, "E2", 100.0))
+    (row,) = asked(tmp_path, "imbalance")
+    assert (row["n_visits"], row["within_percent"]) == (4, 50.0)
+
+
+def test_air_that_went_the_other_way_is_in_no_sum(tmp_path: Path) -> None:
+    other = {"direction": "extract", "flags": ["direction is not the plan's"]}
+    told(tmp_path / "0", 0, read_at(0, 60, "S1", 40.0, **other), read_at(0, 100, "E2", 40.0))
+    assert asked(tmp_path, "imbalance") == []
+    assert [row["direction"] for row in rows(tmp_path, "--ready", "as-found")] == ["extract"]
+
+
+def test_a_terminal_that_was_not_read_at_another_fan_setting_is_still_within(tmp_path: Path) -> None:
+    plan = '[[setting]]\nname = "normal"\n[[setting]]\nname = "boost"\n'
+    lines = read_at(0, 60, "S1", 40.0), read_at(0, 100, "E2", 40.0), read_at(0, 140, "S1", 40.0, "boost")
+    told(tmp_path / "0", 0, *lines, plan=plan)
+    (row,) = asked(tmp_path, "climbs")
+    assert row["within_percent"] == 100.0
+    told(tmp_path / "1", 1, *lines[:2], read_at(0, 140, "S1", 80.0, "boost"), plan=plan)
+    told(tmp_path / "2", 2, *lines[:2], read_at(0, 140, "S1", 80.0, "boost"), plan=plan)
+    (row,) = asked(tmp_path, "climbs")
+    assert row["within_percent"] == 50.0
+
+
+def test_again_counts_what_is_not_found_any_more(tmp_path: Path) -> None:
+    visit = reviewed_visit.made(tmp_path / "v")
+    path = visit / "journal.jsonl"
+    lines = [
+        {k: v for k, v in json.loads(x).items() if k not in ("prev", "crc")} for x in path.read_text().splitlines()
+    ]
+    gone = next(line for line in lines if line["kind"] == "reading" and line["terminal"] == "E1")
+    # As if another version had seen a hold where this one sees none.
+    gone |= {"hold": 7, "hold_start_s": 1.0, "hold_end_s": 3.0, "start_s": 1.2, "end_s": 2.8, "rejected": []}
+    many_visits.write_journal(visit, lines)
+    CliRunner().invoke(app, ["archive", str(tmp_path), "--jobs", "1"])
+    (row,) = rows(tmp_path, "--ready", "again")
+    assert (row["n_readings"], row["n_not_found"], row["n_now_refused"], row["n_other_flow"]) == (3, 1, 0, 0)
+
+
+def test_windows_made_by_a_person_have_no_hold_time(tmp_path: Path) -> None:
+    visit = reviewed_visit.made(tmp_path / "v", "01", "02")
+    review = reviewed_visit.opened(visit)
+    review.change({"do": "reject", "id": "02:3.1", "why": "mine is better"}, reviewed_visit.LATER)
+    review.change({"do": "new", "trace": "02", "start_s": 67.0, "end_s": 76.0}, reviewed_visit.LATER)
+    review.change({"do": "give", "id": "02:9001.1", "terminal": "E2"}, reviewed_visit.LATER)
+    CliRunner().invoke(app, ["archive", str(tmp_path), "--jobs", "1"])
+    sql = """select "window" from readings where given and "by" = 'person'"""
+    assert rows(tmp_path, sql) == [{"window": "02:9001.1"}]
+    assert sum(row["n_holds"] for row in rows(tmp_path, "--ready", "hold-times")) == 4
 
 
 def test_every_ready_question_says_what_it_says(home: Path) -> None:
@@ -305,3 +394,22 @@ def test_an_archive_that_is_not_whole_says_so(home: Path, tmp_path: Path) -> Non
     (tmp_path / "a/hoods/hoods.parquet").unlink()
     with pytest.raises(FileError, match="not whole"):
         run(tmp_path / "a", "select 1")
+
+
+def test_tables_of_two_times_are_not_asked(home: Path, tmp_path: Path) -> None:
+    """As if the making of the archive had been ended between two tables."""
+    import shutil
+
+    for name in ("0", "1"):
+        shutil.copytree(home / name, tmp_path / "v" / name)
+    CliRunner().invoke(app, ["archive", str(tmp_path / "v"), "--jobs", "1"])
+    archive = tmp_path / "v/hoodtrace-archive"
+    old = (archive / "readings/readings.parquet").read_bytes()
+    shutil.rmtree(tmp_path / "v" / "1")
+    CliRunner().invoke(app, ["archive", str(tmp_path / "v"), "--jobs", "1"])
+    assert rows(archive, "select count(*) as n from visits") == [{"n": 1}]
+    (archive / "readings/readings.parquet").write_bytes(old)
+    with pytest.raises(FileError, match="not of one time"):
+        run(archive, "select 1")
+    CliRunner().invoke(app, ["archive", str(tmp_path / "v"), "--jobs", "1"])
+    assert rows(archive, "select count(distinct visit) as n from readings") == [{"n": 1}]

@@ -8,7 +8,8 @@ memory runs short.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, time, timedelta
 from decimal import Decimal
@@ -17,7 +18,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from hoodtrace.archive.columns import ALL, TABLES
-from hoodtrace.archive.places import DEFAULT, SAMPLES, is_archive, table_path
+from hoodtrace.archive.places import DEFAULT, MADE_OF, SAMPLES, is_archive, table_path
 from hoodtrace.errors import FileError, UsageError
 
 if TYPE_CHECKING:
@@ -107,7 +108,7 @@ def ask(archive: Path, sql: str) -> Answer:
             raise UsageError(
                 "give one question in SQL, a SELECT; an archive can only be asked. " + _tables_in_words(archive)
             )
-        found = connection.execute(statements[0])
+        found = _while_listening(connection, connection.execute, statements[0])
         columns = _each_once([str(column[0]) for column in found.description or ()])
     except duckdb.Error as error:
         raise _refused(error) from error
@@ -118,10 +119,21 @@ def _batches(found: duckdb.DuckDBPyConnection) -> Iterator[list[list[Any]]]:
     import duckdb
 
     try:
-        while rows := found.fetchmany(BATCH):
+        while rows := _while_listening(found, found.fetchmany, BATCH):
             yield [[plain(value) for value in row] for row in rows]
     except (duckdb.Error, ValueError) as error:
         raise _refused(error) from error
+
+
+def _while_listening(connection: duckdb.DuckDBPyConnection, do: Callable[[Any], Any], what: Any) -> Any:
+    """Return `do(what)`, done in a thread of its own: DuckDB may be long at work, and would not hear Ctrl-C there."""
+    with ThreadPoolExecutor(1) as thread:
+        future = thread.submit(do, what)
+        try:
+            return future.result()
+        except KeyboardInterrupt:
+            connection.interrupt()
+            raise
 
 
 def plain(value: Any) -> Any:
@@ -170,6 +182,10 @@ def _opened(archive: Path) -> duckdb.DuckDBPyConnection:
     try:
         for name, path in files.items():
             connection.execute(f"create view {name} as select * from read_parquet({_literal(_literally(path))})")
+        listed = ", ".join(_literal(_literally(path)) for path in files.values())
+        made_of = f"select count(distinct value) from parquet_kv_metadata([{listed}]) where decode(key) = '{MADE_OF}'"
+        if connection.execute(made_of).fetchall() != [(1,)]:  # its making was ended between two tables, or goes on
+            raise FileError(archive, "its tables are not of one time. Give `hoodtrace archive FOLDER` again")
         if samples:
             listed = ", ".join(_literal(_literally(path)) for path in samples)
             columns = ", ".join(f'"{column.name}"' for column in ALL["samples"])

@@ -26,7 +26,7 @@ import hoodtrace
 from hoodtrace.archive.columns import TABLES, dictionary_rows
 from hoodtrace.archive.found import ID_LENGTH, Options
 from hoodtrace.archive.part import Part, joined, read_part
-from hoodtrace.archive.places import AGAIN, DICTIONARY, MARK, PARTS, SAMPLES, is_archive, table_path
+from hoodtrace.archive.places import AGAIN, DICTIONARY, MADE_OF, MARK, PARTS, SAMPLES, is_archive, table_path
 from hoodtrace.errors import FileError, UsageError
 from hoodtrace.sheet_cells import csv_text
 from hoodtrace.wire.whole_file import write_whole
@@ -34,7 +34,6 @@ from hoodtrace.wire.whole_file import write_whole
 FORMAT = 1
 _PART = re.compile(rf"([0-9a-f]{{{ID_LENGTH}}})\.part")
 _VISIT = re.compile(rf"visit=([0-9a-f]{{{ID_LENGTH}}})")
-_MADE_OF = b"made_of"
 
 
 class Dataset:
@@ -52,7 +51,7 @@ class Dataset:
         self.path, self.options = path, options
         try:
             if not is_archive(path):
-                if path.exists() and (not path.is_dir() or any(path.iterdir())):
+                if path.exists() and (not path.is_dir() or any(one.name != f"{MARK}.part" for one in path.iterdir())):
                     raise UsageError(f"{path}: is there and is no archive. Name another with --to, or move it away")
             elif (made := _format(path / MARK)) != FORMAT:
                 raise UsageError(
@@ -71,18 +70,26 @@ class Dataset:
         FileError
             Another one is at work there, or the disk does not allow it.
         """
-        about = {"hoodtrace_archive": FORMAT, "software": hoodtrace.__version__}
-        about |= {"samples": self.options.samples, "customers": self.options.customers}
         mark = self.path / MARK
         try:
-            (self.path / PARTS).mkdir(parents=True, exist_ok=True)
-            if not mark.exists():
-                write_whole(mark, _json(about))
+            self.path.mkdir(parents=True, exist_ok=True)
+            if not mark.exists():  # before all else: what is left of a kill must be known as an archive
+                write_whole(mark, self._about())
+            (self.path / PARTS).mkdir(exist_ok=True)
         except OSError as error:
             raise _failed(self.path, error) from error
         with _locked(self.path / PARTS / "lock"):
-            self._put(mark, _json(about))
+            # Until the tables are made anew, what the archive had is still in it.
+            self._put(mark, self._about(before=_read_mark(mark)))
             yield
+
+    def _about(self, before: object = None) -> bytes:
+        """Return what the mark says; where there is one `before`, what that says is in it too."""
+        had = before if isinstance(before, dict) else {}
+        about: dict[str, object] = {"hoodtrace_archive": FORMAT, "software": hoodtrace.__version__}
+        about["samples"] = self.options.samples or bool(had.get("samples"))
+        about["customers"] = self.options.customers or bool(had.get("customers"))
+        return (json.dumps(about, indent=1) + "\n").encode()
 
     def parts(self) -> dict[str, Part]:
         """Return the parts that are there and whole, by visit."""
@@ -152,7 +159,7 @@ class Dataset:
         import pyarrow.parquet as pq  # type: ignore[import-untyped]
 
         parts = [part for _, part in sorted(self.parts().items())]
-        made_of = hashlib.sha256("\n".join(f"{part.visit} {part.key}" for part in parts).encode()).hexdigest()
+        made_of = hashlib.sha256("\n".join(f"{part.visit} {part.digest}" for part in parts).encode()).hexdigest()
         sizes = {}
         for name, columns in TABLES.items():
             path = table_path(self.path, name)
@@ -160,7 +167,7 @@ class Dataset:
             if _made_of(path) == made_of:
                 continue
             table = joined(parts, name)
-            table = table.replace_schema_metadata({_MADE_OF: made_of, b"hoodtrace_archive": str(FORMAT)})
+            table = table.replace_schema_metadata({MADE_OF.encode(): made_of, b"hoodtrace_archive": str(FORMAT)})
             file = io.BytesIO()
             often = [column.name for column in columns if column.kind == "text"]
             pq.write_table(table, file, compression="zstd", use_dictionary=often)
@@ -170,6 +177,12 @@ class Dataset:
                 raise _failed(path, error) from error
             self._put(path, file.getvalue())
         self._put(self.path / DICTIONARY, _dictionary())
+        if not self.options.samples:  # a kill may have left some beside a part that was made without them
+            for visit in self._sampled():
+                self._remove_samples(visit)
+            with contextlib.suppress(OSError):
+                (self.path / SAMPLES).rmdir()
+        self._put(self.path / MARK, self._about())
         try:
             (self.path / PARTS / AGAIN).unlink(missing_ok=True)
         except OSError as error:
@@ -238,11 +251,15 @@ def _failed(path: Path, error: OSError) -> FileError:
 
 
 def _format(mark: Path) -> object:
-    try:
-        found = json.loads(mark.read_text(encoding="utf-8"))
-    except ValueError:
-        return "unknown"
+    found = _read_mark(mark)
     return found.get("hoodtrace_archive", "unknown") if isinstance(found, dict) else "unknown"
+
+
+def _read_mark(mark: Path) -> object:
+    try:
+        return json.loads(mark.read_text(encoding="utf-8"))
+    except ValueError:
+        return None
 
 
 def _made_of(path: Path) -> str:
@@ -253,11 +270,7 @@ def _made_of(path: Path) -> str:
         metadata = pq.read_schema(path).metadata or {}
     except (OSError, ValueError):
         return ""
-    return str(metadata.get(_MADE_OF, b"").decode())
-
-
-def _json(value: object) -> bytes:
-    return (json.dumps(value, indent=1) + "\n").encode()
+    return str(metadata.get(MADE_OF.encode(), b"").decode())
 
 
 def _dictionary() -> bytes:

@@ -109,15 +109,24 @@ def files_of(folder: Path) -> Files:
         path = folder / name
         try:
             if name != JOURNAL or path.exists():
+                _refuse_devices(path)
                 small[name] = path.read_bytes()
         except OSError as error:
             raise VisitError(path, f"can't be read ({error.strerror})") from error
     here = folder / TRACES
     try:
         traces = {path.name: path for path in sorted(here.glob("*.trace"))} if here.is_dir() else {}
+        for path in traces.values():
+            _refuse_devices(path)
     except OSError as error:
         raise VisitError(here, f"can't be read ({error.strerror})") from error
     return Files(folder, small, traces)
+
+
+def _refuse_devices(path: Path) -> None:
+    """Raise VisitError for what may never end: a device, a pipe or a socket (also through a link)."""
+    if path.is_char_device() or path.is_block_device() or path.is_fifo() or path.is_socket():
+        raise VisitError(path, "is no file but a device, a pipe or a socket. Take it out of the visit")
 
 
 def told_apart(visits: Sequence[Files]) -> tuple[list[Files], list[tuple[Files, Files]]]:

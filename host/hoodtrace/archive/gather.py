@@ -103,12 +103,23 @@ def gather(
                 on_done(out.n_read, len(jobs))
         if found.shut or not all_read:
             out.notes.append("nothing was removed from the archive, since not every folder and file could be read")
+            if not options.customers:
+                out.removed = _drop_words(dataset, out)
         else:
             out.removed = dataset.drop_all_but({files.id for files in there} - unusable)
         out.rows = dataset.close()
         out.n_visits = out.rows["visits"]
     out.wrong.sort(key=lambda one: (str(one[0]), one[1]))
     return out
+
+
+def _drop_words(dataset: Dataset, out: Gathered) -> list[str]:
+    """Remove what still has customers in it and can't be read without them now; return these visits' ids."""
+    parts = dataset.parts()
+    removed = dataset.drop_all_but({visit for visit, part in parts.items() if not part.customers})
+    if removed:
+        out.notes[-1] = f"{out.notes[-1]}, but for {len(removed)} with customers in it, which were not asked for"
+    return removed
 
 
 def _read_all(folders: Sequence[Path], out: Gathered) -> tuple[list[Files], bool]:
@@ -154,9 +165,9 @@ def by_processes(n: int) -> Workers:
             yield from map(work, jobs)
             return
         with ProcessPoolExecutor(min(n, len(jobs)), get_context("spawn"), _end_with_parent) as pool:
-            futures = [pool.submit(work, job) for job in jobs]
             try:
-                for future in as_completed(futures):
+                # No list of futures: each would keep what it gave, samples and all, until the end.
+                for future in as_completed([pool.submit(work, job) for job in jobs]):
                     yield future.result()
             except BrokenProcessPool as error:
                 raise FileError(

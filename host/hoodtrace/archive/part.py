@@ -25,12 +25,17 @@ _ABOUT, _TABLE = b"hoodtrace", b"table"
 
 @dataclass(frozen=True, slots=True)
 class Part:
-    """A visit's rows by table; `key` is the fingerprint of what they were made of; `problems` what was left out."""
+    """A visit's rows by table; `key` is the fingerprint of what they were made of; `problems` what was left out.
+
+    `customers` says whether what people typed is in the rows. `digest` is the SHA-256 of the part as it lies there.
+    """
 
     visit: str
     key: str
     problems: tuple[str, ...]
     tables: Mapping[str, pa.Table]
+    customers: bool = False
+    digest: str = ""
 
 
 def part_bytes(part: Part) -> bytes:
@@ -38,7 +43,8 @@ def part_bytes(part: Part) -> bytes:
     import pyarrow as pa
 
     out = io.BytesIO()
-    about = json.dumps({"visit": part.visit, "key": part.key, "problems": part.problems})
+    fields = {"visit": part.visit, "key": part.key, "problems": part.problems, "customers": part.customers}
+    about = json.dumps(fields)
     for name, table in part.tables.items():
         shape = table.schema.with_metadata({_TABLE: name.encode(), _ABOUT: about.encode()})
         with pa.ipc.new_stream(out, shape) as writer:
@@ -63,7 +69,8 @@ def read_part(content: bytes) -> Part | None:
         about = json.loads(table.schema.metadata[_ABOUT])
     if {name: table.schema.names for name, table in tables.items()} != _SHAPE:
         return None
-    return Part(about["visit"], about["key"], tuple(about["problems"]), tables)
+    problems, customers = tuple(about["problems"]), bool(about["customers"])
+    return Part(about["visit"], about["key"], problems, tables, customers, digest.decode())
 
 
 _SHAPE = {name: [column.name for column in columns] for name, columns in TABLES.items()}

@@ -6,6 +6,8 @@ from pathlib import Path
 
 MARK = "hoodtrace-archive.json"
 DEFAULT = "hoodtrace-archive"
+MADE_OF = "made_of"
+"""What each table says in its metadata of the parts it was made of: the same in all tables of an archive."""
 PARTS, SAMPLES, DICTIONARY, AGAIN = "parts", "samples", "dictionary.csv", "again"
 
 

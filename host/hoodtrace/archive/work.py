@@ -115,7 +115,7 @@ def _read(job: Job, copy: Path) -> Done:
     about = About(files.id, head, newest_utc, len(problems), job.names)
     tables = {name: table_of(TABLES[name], rows) for name, rows in rows_of(review, about).items()}
     key = fingerprint(files, job.options, hoodtrace.__version__, job.names, hashes)
-    part = part_bytes(Part(files.id, key, problems, tables))
+    part = part_bytes(Part(files.id, key, problems, tables, job.options.customers))
     return Done(files.id, files.folder, part, _samples(job, review), problems, made_with())
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import sys
 from decimal import Decimal
+from itertools import chain
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any, Literal
 
@@ -166,10 +167,11 @@ def _print_csv(answer: Answer) -> None:
     from hoodtrace.sheet_cells import cell_of, guarded
 
     writer = csv.writer(sys.stdout, lineterminator="\n")
-    # An answer that fails prints nothing, so the first batch comes before the names of the columns.
+    # A long answer is never here as a whole. One that fails at once prints nothing, so the first batch comes before the
+    # names of the columns.
     first = next(answer.batches, [])
     writer.writerow([guarded(name) for name in answer.columns])
-    for batch in (first, *answer.batches):
+    for batch in chain([first], answer.batches):
         writer.writerows([[cell_of(_text(value)) for value in row] for row in batch])
 
 
