@@ -149,6 +149,26 @@ def test_what_the_journal_kept_stands_and_what_comes_of_it_now_is_beside(house: 
     assert len([r for r in found.values() if r["given"]]) == len([e for e in lines if e["kind"] == "reading"])
 
 
+def test_what_is_refused_now_still_counts_where_the_journal_gave_it(house: Path, tmp_path: Path) -> None:
+    """As if another version had taken the hold of 02 that this one finds too short."""
+    visit = Path(shutil.copytree(house / "one", tmp_path / "v"))
+    lines = [{k: v for k, v in e.items() if k not in ("prev", "crc")} for e in entries(visit)]
+    last = [e for e in lines if e["kind"] == "reading"][-1]
+    last |= {"hold": 1, "hold_start_s": 6.2, "hold_end_s": 13.8, "start_s": 8.8, "end_s": 13.2, "rejected": []}
+    many_visits.write_journal(visit, lines)
+    archive(tmp_path)
+    to = tmp_path / "hoodtrace-archive"
+    (row,) = [row for row in rows(to, "readings") if row["window"] == "02:1.1"]
+    assert (row["state"], row["kept"], row["given"], row["flow_m3h"]) == ("reading", True, True, last["flow_m3h"])
+    assert [row["state"] for row in rows(to, "plateaus") if row["kept_flow_m3h"] == last["flow_m3h"]] == ["refused"]
+    given = sum(bool(row["given"]) for row in rows(to, "readings"))
+    assert (
+        given
+        == sum(row["n_readings"] for row in rows(to, "terminals"))
+        == len([e for e in lines if e["kind"] == "reading"])
+    )
+
+
 def test_what_a_person_chose_is_marked_with_the_automatic_one_beside(house: Path, made: Path) -> None:
     mine = [row for row in rows(made, "readings") if row["visit"] == two(made)]
     by_person = {row["window"]: row for row in mine if row["by"] == "person"}

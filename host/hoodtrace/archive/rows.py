@@ -134,6 +134,8 @@ def _put_kept(review: Review, row: Row, placement: Placement) -> None:
         row["cuts"] = listed([f"{cut['start_s']:.3f}..{cut['end_s']:.3f} {cut['why']}" for cut in cuts])
     row["flags"], row["state"] = listed(entry.get("flags", ())), "reading"
     row["hood_on"] = bool(entry.get("hood_on", True))
+    # Also where this version refuses it: what the journal gave counts for its terminal.
+    row["given"] = any(one.line == placement.line for one in review.visit.state.placements)
     terminal = review.visit.terminal(placement.terminal)
     right_way = OTHER_WAY not in entry.get("flags", ()) and row["given"]
     row["verdict"] = _verdict(review, terminal, placement.setting, _result(placement)) if right_way else None
