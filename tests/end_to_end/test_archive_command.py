@@ -205,6 +205,25 @@ def test_a_full_disk_leaves_nothing_that_is_in_the_way(
     assert content(tmp_path / "a") == reference
 
 
+@pytest.mark.parametrize("jobs", [1, 2])
+def test_no_room_for_temporary_files_is_not_the_visits_fault(
+    visits: Path, reference: dict[str, bytes], tmp_path: Path, jobs: int
+) -> None:
+    """Nothing may go from the archive. 120 bytes are enough for its mark, not for the copy of a plan."""
+
+    def small() -> None:
+        resource.setrlimit(resource.RLIMIT_FSIZE, (120, 120))
+
+    shutil.copytree(visits.parent / "reference", tmp_path / "a")
+    words = visits, "--to", tmp_path / "a", "--samples", "--jobs", jobs
+    said = run(*words, "--again", code=4, preexec_fn=small).stderr
+    assert "can't be copied there" in said
+    assert "Traceback" not in said
+    assert (tmp_path / "a/visits/visits.parquet").read_bytes() == reference["visits/visits.parquet"]
+    run(*words)
+    assert content(tmp_path / "a") == reference
+
+
 def test_an_endless_answer_can_be_read_from_its_beginning(visits: Path, reference: dict[str, bytes]) -> None:
     words = [COMMAND, "archive", "ask", str(visits.parent / "reference"), "select i from range(1000000000000) t(i)"]
     with subprocess.Popen([*words, "--format", "csv"], stdout=subprocess.PIPE, stderr=subprocess.PIPE) as process:

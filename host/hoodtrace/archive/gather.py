@@ -19,7 +19,7 @@ from pathlib import Path
 import hoodtrace
 from hoodtrace.archive.dataset import Dataset
 from hoodtrace.archive.found import Files, Options, files_of, fingerprint, search, told_apart, trace_hashes
-from hoodtrace.archive.work import Done, Job, work
+from hoodtrace.archive.work import Done, Job, NoRoomError, work
 from hoodtrace.errors import FileError, HoodtraceError, VisitError
 
 Workers = Callable[[Sequence[Job]], Iterator[Done]]
@@ -92,7 +92,7 @@ def gather(
             jobs.append(Job(files, options, names))
         jobs.sort(key=lambda job: (-job.files.n_bytes, str(job.files.folder)))
         unusable = set()
-        for done in workers(jobs):
+        for done in _each(workers(jobs)):
             out.n_read += 1
             out.wrong += [(done.folder, problem) for problem in done.problems]
             if done.part:
@@ -111,6 +111,18 @@ def gather(
         out.n_visits = out.rows["visits"]
     out.wrong.sort(key=lambda one: (str(one[0]), one[1]))
     return out
+
+
+def _each(all_done: Iterator[Done]) -> Iterator[Done]:
+    try:
+        yield from all_done
+    except NoRoomError as error:
+        where, _, why = str(error).rpartition(": ")
+        raise FileError(
+            where,
+            f"visits can't be copied there to be read ({why}). Make room, or set TMPDIR to another folder; what was "
+            "read is kept",
+        ) from error
 
 
 def _drop_words(dataset: Dataset, out: Gathered) -> list[str]:

@@ -3,10 +3,12 @@
 A job works on a copy of the visit's small files as they were when it was made, beside links to its traces, so that the
 visit itself is never written to and may be read-only. Where the job comes from another machine it has the traces with
 it. Whatever is wrong with a visit becomes a line of words; it never stops the others.
+Where this machine has no room for the copy nothing is wrong with the visit, and all stops.
 """
 
 from __future__ import annotations
 
+import contextlib
 import gc
 import hashlib
 import io
@@ -29,6 +31,10 @@ from hoodtrace.reporting.export import usable_traces
 from hoodtrace.reporting.export_columns import SAMPLES, schema
 from hoodtrace.reporting.export_files import table_of
 from hoodtrace.reporting.export_samples import sample_tables
+
+
+class NoRoomError(Exception):
+    """A visit can't be copied here; the text says where and why. Not one of the visit's own errors."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,11 +71,19 @@ def made_with() -> str:
 
 
 def work(job: Job) -> Done:
-    """Read a visit; see the module."""
+    """Read a visit; see the module.
+
+    Raises
+    ------
+    NoRoomError
+        Its copy can't be made.
+    """
     collecting = gc.isenabled()
     gc.disable()  # as in `readings`
     try:
         return _done(job)
+    except NoRoomError:
+        raise
     except HoodtraceError as error:
         return _nothing(job, str(error))
     except Exception as error:  # a damaged file can say anything, and the other visits must go on
@@ -86,16 +100,24 @@ def _nothing(job: Job, why: str) -> Done:
 
 
 def _done(job: Job) -> Done:
-    with tempfile.TemporaryDirectory(prefix="hoodtrace-visit-") as temporary:
-        copy = Path(temporary)
+    try:
+        temporary = tempfile.TemporaryDirectory(prefix="hoodtrace-visit-")
+    except OSError as error:
+        raise NoRoomError(f"{error.filename or 'the folder for temporary files'}: {error.strerror}") from error
+    with temporary as name:
+        copy = Path(name)
+        try:
+            _copy(job, copy)
+        except OSError as error:
+            raise NoRoomError(f"{copy.parent}: {error.strerror}") from error
         try:
             return _read(job, copy)
         except HoodtraceError as error:
             raise HoodtraceError(str(error).replace(f"{copy}/", "")) from error
 
 
-def _read(job: Job, copy: Path) -> Done:
-    """Read the visit from a copy of it that is made at `copy`."""
+def _copy(job: Job, copy: Path) -> None:
+    """Make a copy of the visit at `copy`."""
     files = job.files
     (copy / TRACES).mkdir()
     for name, content in files.small.items():
@@ -105,6 +127,11 @@ def _read(job: Job, copy: Path) -> Done:
             _link(copy / TRACES / name, path)
         elif name in job.sent:
             (copy / TRACES / name).write_bytes(job.sent[name])
+
+
+def _read(job: Job, copy: Path) -> Done:
+    """Read the visit from its copy at `copy`."""
+    files = job.files
     review = Review(copy)
     review.load(ahead=False)
     kept = {trace.kept.path.name: trace.kept.sha256 for trace in review.traces.all.values() if trace.kept is not None}
@@ -125,7 +152,8 @@ def _link(link: Path, path: Path) -> None:
         link.symlink_to(path.resolve())
     except OSError:
         if path.is_file():
-            shutil.copyfile(path, link)
+            with contextlib.suppress(PermissionError):
+                shutil.copyfile(path, link)
 
 
 def _newest(journal: bytes, review: Review) -> tuple[str | None, str]:
