@@ -21,6 +21,7 @@ from hoodtrace.cli.balance import as_json
 from hoodtrace.dwelling.customer import Customer
 from hoodtrace.dwelling.journal import append
 from hoodtrace.dwelling.visit import Visit
+from hoodtrace.dwelling.window import OTHER_WAY
 from hoodtrace.errors import UsageError, VisitError
 from hoodtrace.physics.hood import read_hood
 from hoodtrace.reporting.blocks import words_of
@@ -392,3 +393,12 @@ def test_every_unit_and_language_goes_with_every_other(read_by_hand: Path) -> No
             made = make(read_by_hand, Options(language, unit), None)
             assert len(PdfReader(BytesIO(made.pdf)).pages) < 9
             assert made.facts["options"] == {"language": language, "unit": unit, "names": True}
+
+
+def test_air_that_goes_the_other_way_is_outside_and_said(tmp_path: Path) -> None:
+    folder = typed(tmp_path / "visit", 2, 19)
+    append(folder, {**by_hand("S1", 40.0, 0.4, flags=[OTHER_WAY], direction="extract"), "utc": UTC})
+    made = make(folder, Options(), None)
+    assert {t["id"]: t["verdict"] for t in made.facts["terminals"]}["S1"] == "outside"
+    (row,) = [row for row in Page(made.html).rows if row[0] == "S1" and len(row) == 7]
+    assert row[-1] == f"✗ {OTHER_WAY}"

@@ -13,12 +13,16 @@ from typing import Any
 import pytest
 
 from hoodtrace.balancing.house import House as Judged
+from hoodtrace.balancing.shown import shown
 from hoodtrace.balancing.step import Step
 from hoodtrace.balancing.whole import Whole, _allowed, whole
 from hoodtrace.board.scenario import demo_hood_toml
+from hoodtrace.cli.balance import as_json
 from hoodtrace.dwelling.targets import allowed_m3h
 from hoodtrace.dwelling.visit import Visit
+from hoodtrace.dwelling.window import OTHER_WAY
 from hoodtrace.physics.hood import read_hood
+from visits_over_time import by_hand, visit_of
 
 UTC = "2030-01-01T09:00:00.000+00:00"
 
@@ -332,3 +336,19 @@ def test_air_that_the_board_measured_counts_in_the_sides_masses(tmp_path: Path) 
     ((_, measured),) = house.now().balances
     assert measured.ratio / measured.volume_ratio == pytest.approx(294.15 / 289.15, rel=0.002)
     assert measured.expanded_ratio < assumed.expanded_ratio
+
+
+def test_air_that_goes_the_other_way_is_no_reading_of_the_design(tmp_path: Path) -> None:
+    """A kept reading against the plan's direction: not balanced, never within, and the visit is not done."""
+    flags = {"flags": [OTHER_WAY], "direction": "extract"}
+    readings = [by_hand("S1", 40.0, 0.4, **flags), by_hand("S2", 20.0, 0.2), by_hand("E1", 50.0, 0.5)]
+    visit = visit_of(tmp_path / "visit", "2030-01-01T09:00:00+00:00", readings)
+    hood, _ = read_hood(tmp_path / "visit" / "hood.toml")
+    found = whole(visit, hood)
+    said = as_json(found, visit.plan.rule)
+    assert [row["id"] for row in said["terminals"]] == ["S2", "E1"]
+    assert not found.done
+    (side,) = [one for one in found.sides if one.named.direction == "supply"]
+    assert side.named.left_out == (("S1", OTHER_WAY),)
+    (line,) = [line for line in shown(visit, found).lines if line.id == "S1"]
+    assert line.sentence.key == "advice.row_other_way"

@@ -28,6 +28,7 @@ from hoodtrace.balancing.says import (
 from hoodtrace.balancing.standing import K_95
 from hoodtrace.dwelling.screen import Say, Value
 from hoodtrace.dwelling.verdict import Verdict, limits_m3h
+from hoodtrace.dwelling.window import OTHER_WAY
 
 if TYPE_CHECKING:
     from hoodtrace.balancing.standing import Standing
@@ -181,6 +182,8 @@ def _line(terminal: Terminal, found: Whole) -> Line:
 def _not_balanced(why: str) -> Say:
     if why in ("no design flow", "design flow zero"):
         return Say("advice.row_no_design" if why == "no design flow" else "advice.row_design_zero")
+    if why == OTHER_WAY:
+        return Say("advice.row_other_way")
     return Say("advice.row_left_out", {"reason": why})
 
 

@@ -15,6 +15,7 @@ from hoodtrace.balancing.case import FanKind, FlowRead, Side, Stop, Wanted
 from hoodtrace.dwelling.questions import flue_not_excluded
 from hoodtrace.dwelling.result import result
 from hoodtrace.dwelling.targets import is_damp
+from hoodtrace.dwelling.window import OTHER_WAY
 from hoodtrace.physics.air import assumed_air
 from hoodtrace.physics.hood import Hood
 from hoodtrace.physics.resistance import known_stack_pa, law_of
@@ -75,6 +76,9 @@ def _why_not(visit: Visit, terminal: Terminal) -> str:
         return "no design flow"
     if design == 0.0:
         return "design flow zero"
+    newest = visit.state.at(terminal.id, visit.state.setting)[-1:]
+    if newest and OTHER_WAY in newest[0].entry.get("flags", ()):
+        return OTHER_WAY
     return visit.state.left_out.get(terminal.id, terminal.why_not if terminal.cover == "none" else "")
 
 

@@ -26,6 +26,7 @@ from hoodtrace.dwelling.questions import flue_not_excluded
 from hoodtrace.dwelling.result import Result, result
 from hoodtrace.dwelling.screen import Say
 from hoodtrace.dwelling.targets import allowed_m3h, is_damp
+from hoodtrace.dwelling.window import OTHER_WAY
 
 if TYPE_CHECKING:
     from hoodtrace.dwelling.visit import Visit
@@ -114,6 +115,8 @@ def whole(visit: Visit, hood: Hood, closing: bool = False, by_proportion: bool =
     chosen = _chosen(visit, open_, steps)
     ends = [step for step in steps.values() if step.do == "done"] if not forbidden else []
     over = [step for step in ends if step.why not in WITHIN]
+    if any(why == OTHER_WAY for one in sides for _, why in one.named.left_out):
+        over.append(Step("done", "nothing brings all within"))
     if chosen is not None:
         named = chosen.named
         following = Next(steps[id(chosen)], named.system, named.direction)

@@ -11,6 +11,7 @@ from hoodtrace.balancing.standing import K_95
 from hoodtrace.dwelling.rate_table import is_shipped
 from hoodtrace.dwelling.rates import BY_HAND
 from hoodtrace.dwelling.screen import Say
+from hoodtrace.dwelling.window import OTHER_WAY
 from hoodtrace.reporting import blocks
 from hoodtrace.reporting.blocks import Block
 from hoodtrace.reporting.report_gathered import Gathered, OfTerminal
@@ -101,7 +102,8 @@ def verdict_words(t: OfTerminal, words: ReportWords) -> str:
         return words.r("left_out", why=words.typed(t.left_out))
     if t.verdict is None:
         return words.r("no_design") if not t.design_m3h else DASH
-    return f"{words.r(f'sign_{t.verdict}')} {words.word('advice', t.verdict)}"
+    said = words.word("flag", OTHER_WAY) if t.other_way else words.word("advice", t.verdict)
+    return f"{words.r(f'sign_{t.verdict}')} {said}"
 
 
 def limit_words(t: OfTerminal, words: ReportWords) -> str:

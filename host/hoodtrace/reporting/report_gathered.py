@@ -22,7 +22,7 @@ from hoodtrace.dwelling.result import Result, result
 from hoodtrace.dwelling.review import Review
 from hoodtrace.dwelling.verdict import Verdict, limits_m3h, verdict
 from hoodtrace.dwelling.visit import HOOD, PLAN, Visit
-from hoodtrace.dwelling.window import Window
+from hoodtrace.dwelling.window import OTHER_WAY, Window
 from hoodtrace.errors import TraceError, UsageError, VisitError
 
 if TYPE_CHECKING:
@@ -41,7 +41,7 @@ class OfTerminal:
 
     `found` is its flow as found, no hood on; `stands` its flow now and its verdicts, no hood on; both None where
     balancing knows nothing of it. `first` and `last` are what was read, the hood on unless `last_hood_on` says not.
-    `left_out` is why nobody read it.
+    `left_out` is why nobody read it; `other_way`: its air goes against the plan's direction, so its flow is no answer.
     """
 
     terminal: Terminal
@@ -55,6 +55,7 @@ class OfTerminal:
     last_hood_on: bool
     verdict: Verdict | None
     left_out: str
+    other_way: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -199,7 +200,8 @@ def _of_terminal(visit: Visit, balanced: Whole | None, found: Found | None, term
     begun = [p for p in mine if p.epoch == min(q.epoch for q in mine)]
     here = state.at(terminal.id, state.setting)
     last = result(here) if here else None
-    judged = stands.level if stands is not None and here else None
+    other_way = last is not None and bool(design) and OTHER_WAY in here[-1].entry.get("flags", ())
+    judged = "outside" if other_way else stands.level if stands is not None and here else None
     if judged is None and last is not None:
         judged = verdict(last.flow_m3h, last.u_flow_m3h, last.dof, design, terminal.limit, rule)
     why = state.left_out.get(terminal.id, terminal.why_not if terminal.cover == "none" else "")
@@ -215,6 +217,7 @@ def _of_terminal(visit: Visit, balanced: Whole | None, found: Found | None, term
         bool(here[-1].entry.get("hood_on", True)) if here else True,
         judged,
         why if not here else "",
+        other_way,
     )
 
 

@@ -12,6 +12,7 @@ from hoodtrace.dwelling.result import result
 from hoodtrace.dwelling.state import Placement
 from hoodtrace.dwelling.verdict import verdict
 from hoodtrace.dwelling.why_budget import Line, lines
+from hoodtrace.dwelling.window import OTHER_WAY
 from hoodtrace.reporting import blocks
 from hoodtrace.reporting.blocks import Block
 from hoodtrace.reporting.report_gathered import Gathered, OfReading
@@ -164,7 +165,7 @@ def _judged(g: Gathered, words: ReportWords, one: OfReading) -> str:
     """Say the verdict on this reading alone, the hood's back pressure not taken out."""
     entry = one.entry or {}
     terminal = next((t.terminal for t in g.terminals if t.terminal.id == one.terminal), None)
-    if terminal is None or terminal.design(one.setting) is None:
+    if terminal is None or terminal.design(one.setting) is None or OTHER_WAY in entry.get("flags", ()):
         return ""
     numbers = float(entry["flow_m3h"]), float(entry["u_flow_m3h"]), entry.get("dof")
     judged = verdict(*numbers, terminal.design(one.setting), terminal.limit, g.visit.plan.rule)
