@@ -28,7 +28,6 @@ from hoodtrace.reporting.blocks import words_of
 from hoodtrace.reporting.report import _placed, make
 from hoodtrace.reporting.report_gathered import gathered
 from hoodtrace.reporting.report_words import Options, ReportWords
-from hoodtrace.reporting.software import software
 from hoodtrace.reporting.texts import _read, languages
 from reported_visit import HOSTILE, UTC, traced, typed
 from visits_over_time import by_hand
@@ -307,7 +306,7 @@ def test_any_number_of_terminals_makes_pages(tmp_path: Path, n: int) -> None:
 
 
 def test_pdf_and_page_have_the_same_words(read_by_hood: Path) -> None:
-    facts, data, _ = _placed(gathered(read_by_hood), Options(), None, software())
+    facts, data, _ = _placed(gathered(read_by_hood), Options(), None)
     made = make(read_by_hood, Options(), None)
     page, text = (
         "".join(words.replace("\u200b", "").split()) for words in (" ".join(Page(made.html).words), pdf_text(made.pdf))

@@ -61,7 +61,7 @@ def rows(folder: Path, head: str) -> list[list[str]]:
 def test_a_visit_that_an_alarm_stopped_says_so_and_sends_nobody_on(tmp_path: Path) -> None:
     folder = read(begun(tmp_path / "visit"), S1=29.0)
     said = Words("en")("refused.stopped")
-    assert "Next: " in " ".join(words(folder))
+    assert "The balancing is not finished." in " ".join(words(folder))
     Visit(folder).decide({"do": "alarm"}, UTC)
     stopped = words(folder)
     assert said in stopped

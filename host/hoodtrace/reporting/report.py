@@ -67,7 +67,7 @@ def make(folder: Path, options: Options, customer: Customer | None, made_by: dic
         Plan, journal, hood file or a page can't serve.
     """
     shown = customer if options.names else None
-    facts, data, pictures = _of_visit(folder, options, shown, made_by or software())
+    facts, data, pictures = _of_visit(folder, options, shown, made_by)
     text = json.dumps(facts, ensure_ascii=False, allow_nan=False, sort_keys=True, indent=1)
     pdf = compile_pdf(TEMPLATE, _for_pdf(data, options), pictures, {"facts.json": text.encode()})
     return Made(pdf, page_of(data, pictures, text), facts)
@@ -76,7 +76,7 @@ def make(folder: Path, options: Options, customer: Customer | None, made_by: dic
 def png_pages(folder: Path, options: Options, customer: Customer | None, ppi: float = 80.0) -> list[bytes]:
     """Return the PDF's pages as PNG, for a look on the screen; raises as `make`."""
     shown = customer if options.names else None
-    facts, data, pictures = _of_visit(folder, options, shown, software())
+    facts, data, pictures = _of_visit(folder, options, shown)
     return page_pictures(TEMPLATE, _for_pdf(data, options), pictures, ppi, {"facts.json": json.dumps(facts).encode()})
 
 
@@ -118,7 +118,7 @@ def remake_without_names(folder: Path) -> list[Path]:
 
 
 def _of_visit(
-    folder: Path, options: Options, customer: Customer | None, made_by: dict[str, str]
+    folder: Path, options: Options, customer: Customer | None, made_by: dict[str, str] | None = None
 ) -> tuple[dict[str, Any], dict[str, Any], dict[str, bytes]]:
     """Return what `_placed` does, of the visit in `folder`."""
     try:
@@ -130,10 +130,10 @@ def _of_visit(
 
 
 def _placed(
-    g: Gathered, options: Options, customer: Customer | None, made_by: dict[str, str]
+    g: Gathered, options: Options, customer: Customer | None, made_by: dict[str, str] | None = None
 ) -> tuple[dict[str, Any], dict[str, Any], dict[str, bytes]]:
     """Return the facts, what both templates place, and the pictures by name."""
-    words = ReportWords(options)
+    words, made_by = ReportWords(options), made_by or software()
     facts = facts_of(g, options, customer, made_by)
     of_terminals, terminals = terminal_pictures(g, words)
     of_readings, traces = reading_pictures(g, words)
