@@ -217,3 +217,4 @@ def _serve(
     finally:
         desk.stop()
     typer.echo(f"The visit stands in {folder}: go on any time with `hoodtrace visit {folder}`")
+    typer.echo(f"What came of it: `hoodtrace report {folder}`")

@@ -13,7 +13,7 @@ from hoodtrace.reporting.report_words import ReportWords
 
 if TYPE_CHECKING:
     from hoodtrace.averaging.strips import Strip
-    from hoodtrace.reporting.report_pictures import TerminalBar
+    from hoodtrace.reporting.report_pictures import TerminalBar, TraceWords
 
 Drawn = dict[str, bytes]
 _WIDTHS: tuple[tuple[Literal["wide", "narrow"], float], ...] = (("wide", 6.9), ("narrow", 3.45))
@@ -97,13 +97,12 @@ def _in_unit(words: ReportWords, flow_m3h: float | None) -> float | None:
     return None if flow_m3h is None or not math.isfinite(flow_m3h) else words.in_unit(flow_m3h)
 
 
-def _trace(g: Gathered, words: ReportWords, one: OfReading, said: object, name: str) -> bytes | None:
+def _trace(g: Gathered, words: ReportWords, one: OfReading, said: TraceWords, name: str) -> bytes | None:
     """Return the picture of a reading's trace; None where the trace can't be used."""
-    from hoodtrace.reporting.report_pictures import Cut, TraceWords, trace_picture
+    from hoodtrace.reporting.report_pictures import Cut, trace_picture
 
     assert one.window is not None
     assert one.shown is not None
-    assert isinstance(said, TraceWords)
     kept = g.kept(one.window)
     strip = None if kept is None else next((s for s in kept.strips if s.boot == one.window.boot), None)
     if strip is None:
