@@ -51,6 +51,13 @@ def words(folder: Path) -> list[str]:
     return [word for part in data["parts"] for word in words_of(part)]
 
 
+def to_do(folder: Path) -> list[str]:
+    """What page one says is to be done."""
+    data = _placed(gathered(folder), Options(), None)[1]
+    (boxes,) = [block["boxes"] for block in data["parts"][0] if block["kind"] == "boxes"]
+    return list(boxes[-1]["items"])
+
+
 def rows(folder: Path, head: str) -> list[list[str]]:
     """The rows of the table whose heads begin with `head` somewhere."""
     data = _placed(gathered(folder), Options(), None)[1]
@@ -175,3 +182,16 @@ def test_of_a_side_that_nobody_read_no_sum_and_no_verdict_is_a_fact(tmp_path: Pa
 
 def test_nought_has_no_minus() -> None:
     assert [Words("en").number(value, 1) for value in (-0.04, 0.0, -0.06)] == ["0.0", "0.0", "\N{MINUS SIGN}0.1"]
+
+
+def test_page_one_warns_of_more_drawn_out_than_comes_in_where_that_is_sure(tmp_path: Path) -> None:
+    """A house with extract alone draws in soil gas for certain; one in balance is not frightened."""
+    plan = '[site]\nname = "Alder Row 7"\nopen_flued_appliance = "no"\nvolume_m3 = 250.0\nn50_per_h = 3.0\n'
+    plan += '[[system]]\nname = "fan"\nkind = "extract"\n[[terminal]]\nid = "E1"\nroom = "Bathroom"\nsystem = "fan"\n'
+    plan += 'direction = "extract"\ndesign_m3h = 50.0\n'
+    folder = begun(tmp_path / "extract", plan)
+    read(folder, E1=50.0)
+    said = Words("en")("house.under_pressure")
+    assert said in to_do(folder)
+    even = read(begun(tmp_path / "even"), S1=30.0, S2=20.0, E1=50.0)
+    assert said not in to_do(even)

@@ -208,8 +208,10 @@ def _to_do(g: Gathered, words: ReportWords) -> list[str]:
     if g.visit.state.stopped:
         out.append(words.flat(Say("refused.stopped")))
     if found is not None:
-        # More in than out, or less: only where that is beyond doubt; all of them stand among the cautions.
-        aside = () if any(judged.verdict == "outside" for _, judged in found.balances) else _BOTH_WAYS
+        # More in than out, or less: only where it can be told which; all of them stand among the cautions.
+        both = {said.key for said in found.cautions}.issuperset(_BOTH_WAYS)
+        judged = [one.verdict for _, one in found.balances]
+        aside = _BOTH_WAYS if both or (judged and "outside" not in judged) else ()
         out += [words.flat(each) for said in found.cautions if said.key not in aside for each in caution_says(said)]
     out += _not_right(g, words)
     if found is not None:
