@@ -10,6 +10,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from contrast import contrast
 from hoodtrace.reporting.canvas import DARK, EDGE, FAINT, RUST, TINT
 from hoodtrace.reporting.pictures import INK
 from hoodtrace.reporting.report_pictures import PAGE_IN, PHONE_IN, TerminalBar, TerminalsWords, terminals_picture
@@ -286,17 +287,6 @@ def test_contrast(ink: str, grounds: tuple[str, ...], wanted: float) -> None:
         for ground in grounds:
             for under in papers if ground == "paper" else (pair(ground),):
                 assert contrast(pair(ink), under) >= wanted, (ink, ground, light)
-
-
-def contrast(one: str, other: str) -> float:
-    high, low = sorted((luminance(one), luminance(other)), reverse=True)
-    return (high + 0.05) / (low + 0.05)
-
-
-def luminance(colour: str) -> float:
-    parts = [int(colour[i : i + 2], 16) / 255 for i in (1, 3, 5)]
-    red, green, blue = (x / 12.92 if x <= 0.04045 else ((x + 0.055) / 1.055) ** 2.4 for x in parts)
-    return 0.2126 * red + 0.7152 * green + 0.0722 * blue
 
 
 def test_contrast_of_black_and_white_is_21() -> None:

@@ -11,6 +11,7 @@ from pathlib import Path
 
 import pytest
 
+from contrast import contrast
 from hoodtrace.cli.why import print_why, write_pictures
 from hoodtrace.dwelling.autocorrelation import Autocorrelation
 from hoodtrace.dwelling.why import Channels, Correlation, Why, why_json
@@ -115,17 +116,6 @@ def test_dark_and_light_ink_are_told_from_their_paper() -> None:
             assert contrast(paper, ground) >= wanted
     for ink, ground in ((INK, BAND), (DARK[INK], DARK[BAND]), (BLUE, BAND), (DARK[BLUE], DARK[BAND])):
         assert contrast(ink, ground) >= 3.0
-
-
-def contrast(one: str, other: str) -> float:
-    high, low = sorted((luminance(one), luminance(other)), reverse=True)
-    return (high + 0.05) / (low + 0.05)
-
-
-def luminance(colour: str) -> float:
-    parts = [int(colour[i : i + 2], 16) / 255 for i in (1, 3, 5)]
-    red, green, blue = (x / 12.92 if x <= 0.04045 else ((x + 0.055) / 1.055) ** 2.4 for x in parts)
-    return 0.2126 * red + 0.7152 * green + 0.0722 * blue
 
 
 def test_both_can_stand_in_one_page() -> None:

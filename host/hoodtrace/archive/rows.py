@@ -19,8 +19,8 @@ from hoodtrace.dwelling.plan import Terminal
 from hoodtrace.dwelling.result import Result, result
 from hoodtrace.dwelling.review import Review
 from hoodtrace.dwelling.state import Placement
-from hoodtrace.dwelling.verdict import verdict
-from hoodtrace.dwelling.window import OTHER_WAY, Window, stem
+from hoodtrace.dwelling.verdict import verdict_on
+from hoodtrace.dwelling.window import Window, stem
 from hoodtrace.physics.hood import Hood
 from hoodtrace.reporting.export import usable_traces
 from hoodtrace.reporting.export_rows import entered_row, listed, moment, reading_rows
@@ -137,8 +137,7 @@ def _put_kept(review: Review, row: Row, placement: Placement) -> None:
     # Also where this version refuses it: what the journal gave counts for its terminal.
     row["given"] = any(one.line == placement.line for one in review.visit.state.placements)
     terminal = review.visit.terminal(placement.terminal)
-    right_way = OTHER_WAY not in entry.get("flags", ()) and row["given"]
-    row["verdict"] = _verdict(review, terminal, placement.setting, _result(placement)) if right_way else None
+    row["verdict"] = _verdict(review, terminal, placement.setting, _result(placement)) if row["given"] else None
 
 
 def _without_words(row: Row, window: Window | None) -> None:
@@ -224,7 +223,7 @@ def _terminal_rows(review: Review, about: About) -> Iterator[Row]:
 def _terminal_row(review: Review, about: About, terminal: Terminal, setting: str) -> Row:
     visit, state = review.visit, review.visit.state
     mine = [p for p in state.placements if p.terminal == terminal.id and p.setting == setting]
-    why = state.left_out.get(terminal.id, terminal.why_not if terminal.cover == "none" else "")
+    why = state.why_left_out(terminal)
     kinds = {room.name: room.kind for room in visit.plan.rooms}
     system = visit.plan.system(terminal.system)
     first = [p for p in mine if p.epoch == (0, 0) and not p.entry.get("after_turn")]
@@ -279,10 +278,8 @@ def _result(placement: Placement) -> Result:
 
 
 def _verdict(review: Review, terminal: Terminal, setting: str, found: Result) -> str | None:
-    if OTHER_WAY in found.flags:
-        return None
-    design, rule = terminal.design(setting), review.visit.plan.rule
-    return verdict(found.flow_m3h, found.u_flow_m3h, found.dof, design, terminal.limit, rule)
+    rule = review.visit.plan.rule
+    return verdict_on(terminal, setting, rule, found.flow_m3h, found.u_flow_m3h, found.dof, found.flags)
 
 
 # ---- hood and visit

@@ -79,7 +79,7 @@ def _why_not(visit: Visit, terminal: Terminal) -> str:
     newest = visit.state.at(terminal.id, visit.state.setting)[-1:]
     if newest and OTHER_WAY in newest[0].entry.get("flags", ()):
         return OTHER_WAY
-    return visit.state.left_out.get(terminal.id, terminal.why_not if terminal.cover == "none" else "")
+    return visit.state.why_left_out(terminal)
 
 
 def _side(visit: Visit, hood: Hood, system: System, wanted: list[Terminal], closing: bool) -> Side:

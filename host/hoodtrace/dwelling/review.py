@@ -17,6 +17,7 @@ from pathlib import Path
 from typing import Any
 
 from hoodtrace.averaging.kept import KeptTrace
+from hoodtrace.averaging.session import Outcome
 from hoodtrace.dwelling.changes import as_said, changed
 from hoodtrace.dwelling.decided import NotNow
 from hoodtrace.dwelling.ground import Ground, named
@@ -147,10 +148,19 @@ class Review:
         others = [self._beside(w) for w in self.windows().values() if w.counts and self._is_usable(w.trace)]
         return why(self.kept(window), window.place, window.id, self.folder / HOOD, self.hood_sha256, others)
 
-    def _beside(self, window: Window) -> Beside:
+    def outcome(self, window: Window) -> Outcome:
+        """Return what a window's air says now.
+
+        Raises
+        ------
+        TraceError, UsageError
+            Its trace can't be used, or has no such window.
+        """
         kept = self.kept(window)
-        found = kept.outcome(window.hold, window.plateau) if window.by == "automatic" else kept.reading(window.place)
-        return Beside(window.id, found, kept.utc_s(window.boot, window.start_us))
+        return kept.outcome(window.hold, window.plateau) if window.by == "automatic" else kept.reading(window.place)
+
+    def _beside(self, window: Window) -> Beside:
+        return Beside(window.id, self.outcome(window), self.kept(window).utc_s(window.boot, window.start_us))
 
     def state(self) -> Fields:
         """Return all that a page shows, see "Review" in DEVELOPERS.md."""

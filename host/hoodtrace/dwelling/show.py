@@ -152,7 +152,7 @@ def _row(visit: Visit, terminal: Terminal, step: Step) -> Row:
     state = visit.state
     here = state.at(terminal.id, state.setting, "round") or state.at(terminal.id, state.setting)
     found = result(here) if here else None
-    why = state.left_out.get(terminal.id, terminal.why_not if terminal.cover == "none" else "")
+    why = state.why_left_out(terminal)
     if step.kind == "measure" and step.terminal == terminal.id:
         how = "now"
     elif found is not None:

@@ -112,6 +112,10 @@ class State:
         """Return the plan's terminals and those that were added on the spot, in walking order."""
         return (*plan.terminals, *self.added)
 
+    def why_left_out(self, terminal: Terminal) -> str:
+        """Return why a terminal is not read: decided on the spot, or planned; empty where it is to be read."""
+        return self.left_out.get(terminal.id, terminal.why_not if terminal.cover == "none" else "")
+
     def n_there(self, terminal: str, setting: str, stage: str = "round") -> int:
         """Return how many readings a terminal has, those that are being worked out or doubted with them."""
         of = terminal, setting, stage

@@ -12,10 +12,13 @@ the idea of ISO 14253-1:2017 (seen in a secondary source).
 from __future__ import annotations
 
 import math
+from collections.abc import Collection
 from typing import TYPE_CHECKING, Literal
 
+from hoodtrace.dwelling.window import OTHER_WAY
+
 if TYPE_CHECKING:
-    from hoodtrace.dwelling.plan import Limit, Rule
+    from hoodtrace.dwelling.plan import Limit, Rule, Terminal
 
 Verdict = Literal["within", "outside", "undecided"]
 
@@ -87,6 +90,24 @@ def verdict(
     if design_m3h is None:
         return None
     return judged(flow_m3h, u_m3h, dof, *limits_m3h(design_m3h, limit, rule.tolerance_rel), rule.risk)
+
+
+def verdict_on(
+    terminal: Terminal,
+    setting: str,
+    rule: Rule,
+    flow_m3h: float,
+    u_m3h: float,
+    dof: float | None,
+    flags: Collection[str],
+) -> Verdict | None:
+    """Return the verdict on a reading of a terminal at a fan setting [m3/h].
+
+    None where the plan has no design flow for it, or where the air goes against the plan's direction (`flags`).
+    """
+    if OTHER_WAY in flags:
+        return None
+    return verdict(flow_m3h, u_m3h, dof, terminal.design(setting), terminal.limit, rule)
 
 
 def judged(value: float, u: float, dof: float | None, low: float, high: float, risk: float) -> Verdict:

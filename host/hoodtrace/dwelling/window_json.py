@@ -8,8 +8,8 @@ from typing import Any
 from hoodtrace.averaging.session import Cut
 from hoodtrace.dwelling.axis import Axis
 from hoodtrace.dwelling.plan import Rule, Terminal
-from hoodtrace.dwelling.verdict import verdict
-from hoodtrace.dwelling.window import OTHER_WAY, Window, stem
+from hoodtrace.dwelling.verdict import verdict_on
+from hoodtrace.dwelling.window import Window, stem
 
 Fields = dict[str, Any]
 
@@ -63,9 +63,8 @@ def _chosen(
     reading, terminal = window.reading, terminals.get(str(window.terminal))
     flow, u, dof = (reading.get(key) for key in ("flow_m3h", "u_flow_m3h", "dof"))
     judged = None
-    right_way = OTHER_WAY not in reading.get("flags", ())
-    if terminal is not None and window.counts and right_way and flow is not None and u is not None:
-        judged = verdict(flow, u, dof, terminal.design(window.setting), terminal.limit, rule)
+    if terminal is not None and window.counts and flow is not None and u is not None:
+        judged = verdict_on(terminal, window.setting, rule, flow, u, dof, reading.get("flags", ()))
     state = "reading" if window.is_reading else "refused"
     if window.rejected:
         state = "rejected"

@@ -12,7 +12,7 @@ from hoodtrace.dwelling import journal
 from hoodtrace.dwelling.result import result
 from hoodtrace.dwelling.review import Review
 from hoodtrace.dwelling.state import Placement
-from hoodtrace.dwelling.verdict import verdict
+from hoodtrace.dwelling.verdict import verdict_on
 from hoodtrace.dwelling.window import Window
 from hoodtrace.errors import TraceError
 from hoodtrace.reporting.export_columns import READINGS
@@ -67,10 +67,9 @@ def entered_row(review: Review, placement: Placement) -> Row:
     row |= {"setting": placement.setting, "state": "reading", "given": True, "flags": listed(entry.get("flags", ()))}
     row |= {"confidence_rel": CONFIDENCE, "expanded_m3h": result([placement]).expanded_m3h}
     row |= {"hood_on": bool(entry.get("hood_on", True)), "terminal": placement.terminal}
-    plan = review.visit.plan
-    limit = review.visit.terminal(placement.terminal).limit
-    dof = entry.get("dof")
-    row["verdict"] = verdict(placement.flow_m3h, float(entry["u_flow_m3h"]), dof, row["design_m3h"], limit, plan.rule)
+    where = review.visit.terminal(placement.terminal), placement.setting, review.visit.plan.rule
+    numbers = placement.flow_m3h, float(entry["u_flow_m3h"]), entry.get("dof")
+    row["verdict"] = verdict_on(*where, *numbers, entry.get("flags", ()))
     return row
 
 

@@ -139,13 +139,8 @@ def _decisions(g: Gathered, words: ReportWords) -> list[list[str]]:
     for entry in g.entries:
         kind = str(entry.get("kind"))
         if kind in _OF_PEOPLE:
-            out.append([_when(entry), words.r(f"kind_{key_of(kind)}"), _which(entry, kind, words)])
+            out.append([words.when(entry.get("utc")), words.r(f"kind_{key_of(kind)}"), _which(entry, kind, words)])
     return out
-
-
-def _when(entry: Entry) -> str:
-    utc = str(entry.get("utc", ""))
-    return f"{utc[:10]} {utc[11:16]}"
 
 
 def _which(entry: Entry, kind: str, words: ReportWords) -> str:

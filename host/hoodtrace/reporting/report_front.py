@@ -16,7 +16,7 @@ from hoodtrace.reporting import blocks
 from hoodtrace.reporting.blocks import Block
 from hoodtrace.reporting.report_gathered import Gathered, OfTerminal
 from hoodtrace.reporting.report_words import DASH, PLUS_MINUS, ReportWords
-from hoodtrace.reporting.texts import NO_BREAK
+from hoodtrace.reporting.texts import NO_BREAK, key_of
 
 if TYPE_CHECKING:
     from hoodtrace.balancing.whole import SideNow
@@ -111,7 +111,7 @@ def limit_words(t: OfTerminal, words: ReportWords) -> str:
     if not t.design_m3h:
         return DASH
     flow = words.bare_flow(t.design_m3h)
-    return flow if t.terminal.limit == "around" else words.r(f"limit_{t.terminal.limit.replace(' ', '_')}", flow=flow)
+    return flow if t.terminal.limit == "around" else words.r(f"limit_{key_of(t.terminal.limit)}", flow=flow)
 
 
 def _customer(customer: Customer, words: ReportWords) -> list[tuple[str, str]]:

@@ -1,8 +1,7 @@
 """Everything that a report says of a visit, gathered once: plan, readings with what is behind each, balancing, hashes.
 
-Numbers are those of the commands: a flow now is `balance`'s, a reading `readings`'. Nothing is computed here but what
-was there before anybody turned a valve (`as_found`). Nothing is written, no clock is asked; what can't be used is named
-in `problems`, and the rest is reported.
+Numbers are those of the commands: a flow now is `balance`'s, a reading `readings`'. Nothing is computed or written
+here, no clock is asked; what can't be used is named in `problems`, and the rest is reported.
 """
 
 from __future__ import annotations
@@ -21,7 +20,7 @@ from hoodtrace.dwelling import journal
 from hoodtrace.dwelling.result import Result, result
 from hoodtrace.dwelling.review import Review
 from hoodtrace.dwelling.verdict import Verdict, limits_m3h, verdict
-from hoodtrace.dwelling.visit import HOOD, PLAN, Visit
+from hoodtrace.dwelling.visit import PLAN, Visit
 from hoodtrace.dwelling.window import OTHER_WAY, Window
 from hoodtrace.errors import TraceError, UsageError, VisitError
 
@@ -55,7 +54,7 @@ class OfTerminal:
     last_hood_on: bool
     verdict: Verdict | None
     left_out: str
-    other_way: bool = False
+    other_way: bool
 
 
 @dataclass(frozen=True, slots=True)
@@ -147,7 +146,7 @@ def gathered(folder: Path) -> Gathered:
         hashlib.sha256(lines[-1]).hexdigest(),
         len(lines),
         _sha256(folder / PLAN),
-        _sha256(folder / HOOD),
+        review.hood_sha256,
         tuple((path, t.kept.n_bytes, t.kept.sha256) for path, t in review.traces.all.items() if t.kept is not None),
         tuple(entries),
         tuple(_of_terminal(visit, balanced, found.get(t.id), t) for t in visit.state.terminals(visit.plan)),
@@ -204,7 +203,7 @@ def _of_terminal(visit: Visit, balanced: Whole | None, found: Found | None, term
     judged = "outside" if other_way else stands.level if stands is not None and here else None
     if judged is None and last is not None:
         judged = verdict(last.flow_m3h, last.u_flow_m3h, last.dof, design, terminal.limit, rule)
-    why = state.left_out.get(terminal.id, terminal.why_not if terminal.cover == "none" else "")
+    why = state.why_left_out(terminal)
     return OfTerminal(
         terminal,
         design,
@@ -250,10 +249,8 @@ def _place(entry: Entry) -> tuple[object, object, object]:
 def _of_window(review: Review, window: Window, shown: Fields, placement: Placement | None) -> OfReading:
     outcome = utc_s = None
     try:
-        kept = review.kept(window)
-        utc_s = kept.utc_s(window.boot, window.start_us)
-        automatic = window.by == "automatic" and not window.gone
-        outcome = kept.outcome(window.hold, window.plateau) if automatic else kept.reading(window.place)
+        utc_s = review.kept(window).utc_s(window.boot, window.start_us)
+        outcome = review.outcome(window)
     except (TraceError, UsageError):
         pass  # named among the review's problems; the journal's numbers stand
     return OfReading(

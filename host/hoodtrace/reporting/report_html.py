@@ -5,7 +5,6 @@ The facts lie in it as JSON in a block that no browser runs.
 
 from __future__ import annotations
 
-import re
 from collections.abc import Mapping
 from functools import cache
 from typing import TYPE_CHECKING, Any
@@ -17,14 +16,13 @@ if TYPE_CHECKING:
 
 POLICY = "default-src 'none'; style-src 'unsafe-inline'; img-src data:; base-uri 'none'; form-action 'none'"
 """What the page may do: draw itself, and nothing else."""
-_ONLY_IN_FILES = re.compile(r"<\?xml[^>]*\?>|<!DOCTYPE[^>]*>|<metadata>.*?</metadata>|<!--.*?-->", re.DOTALL)
 
 
 def page_of(data: Mapping[str, Any], pictures: Mapping[str, bytes], facts: str) -> bytes:
     """Return the page of `data`; `facts` is JSON, `pictures` are SVG by name."""
     from markupsafe import Markup
 
-    drawn = {name: Markup(_bare(svg)) for name, svg in pictures.items()}  # ours, not typed by anybody
+    drawn = {name: Markup(svg.decode("utf-8")) for name, svg in pictures.items()}  # ours, not typed by anybody
     css = Markup((TEMPLATES / "report.css").read_text(encoding="utf-8"))
     # No "<" inside: nothing in it can end the block or begin a comment.
     inside = Markup(facts.replace("<", "\\u003c").replace("\u2028", "\\u2028").replace("\u2029", "\\u2029"))
@@ -44,11 +42,3 @@ def _template() -> Template:
         lstrip_blocks=True,
     )
     return found.get_template("report.html")
-
-
-def _bare(svg: bytes) -> str:
-    """Return a picture as it stands inside a page: without what only a file of its own needs."""
-    text = svg.decode("utf-8")
-    return re.sub(
-        r"<\?xml[^>]*\?>|<!DOCTYPE[^>]*>|<metadata>.*?</metadata>|<!--.*?-->", "", text, flags=re.DOTALL
-    ).strip()

@@ -89,9 +89,7 @@ def _valve(words: ReportWords, said: Mapping[str, object] | None) -> tuple[str, 
     if said is None:
         return words.r("not_noted"), DASH
     locked = said.get("locked")
-    is_locked = (
-        DASH if locked is None else words.word("answer", "locked" if locked in (True, "locked") else "not locked")
-    )
+    is_locked = DASH if locked is None else words.word("answer", str(locked))
     return words.typed(str(said.get("position") or "")) or words.r("not_noted"), is_locked
 
 

@@ -10,9 +10,8 @@ from typing import TYPE_CHECKING, Any
 
 from hoodtrace.dwelling.result import result
 from hoodtrace.dwelling.state import Placement
-from hoodtrace.dwelling.verdict import verdict
+from hoodtrace.dwelling.verdict import verdict_on
 from hoodtrace.dwelling.why_budget import Line, lines
-from hoodtrace.dwelling.window import OTHER_WAY
 from hoodtrace.reporting import blocks
 from hoodtrace.reporting.blocks import Block
 from hoodtrace.reporting.report_gathered import Gathered, OfReading
@@ -60,7 +59,7 @@ def _card(g: Gathered, words: ReportWords, one: OfReading, number: int, picture:
         flow=f"{words.interval(flow, expanded)} {words.flow_unit}",
     )
     rows = [
-        (words.r("when"), _when(one.utc)),
+        (words.r("when"), words.when(one.utc)),
         (words.r("method"), _method(words, one)),
         (words.r("window"), _window(words, one)),
         (words.r("cut_out"), _cuts(words, one)),
@@ -74,10 +73,6 @@ def _card(g: Gathered, words: ReportWords, one: OfReading, number: int, picture:
     budget = _budget(words, one, g.hood.r_k_c)
     out = [blocks.heading(title, 3), blocks.pair([blocks.facts(rows)], budget) if budget else blocks.facts(rows)]
     return blocks.card([*out, picture] if picture is not None else out)
-
-
-def _when(utc: str) -> str:
-    return f"{utc[:10]} {utc[11:16]} UTC" if len(utc) >= 16 else utc
 
 
 def _method(words: ReportWords, one: OfReading) -> str:
@@ -165,10 +160,10 @@ def _judged(g: Gathered, words: ReportWords, one: OfReading) -> str:
     """Say the verdict on this reading alone, the hood's back pressure not taken out."""
     entry = one.entry or {}
     terminal = next((t.terminal for t in g.terminals if t.terminal.id == one.terminal), None)
-    if terminal is None or terminal.design(one.setting) is None or OTHER_WAY in entry.get("flags", ()):
+    if terminal is None:
         return ""
     numbers = float(entry["flow_m3h"]), float(entry["u_flow_m3h"]), entry.get("dof")
-    judged = verdict(*numbers, terminal.design(one.setting), terminal.limit, g.visit.plan.rule)
+    judged = verdict_on(terminal, one.setting, g.visit.plan.rule, *numbers, entry.get("flags", ()))
     return "" if judged is None else words.word("advice", judged)
 
 

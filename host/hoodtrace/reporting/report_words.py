@@ -70,6 +70,11 @@ class ReportWords(Words):
         """Return a time of a trace, without the unit."""
         return self.number(seconds, 1)
 
+    def when(self, utc: object) -> str:
+        """Return a time of day (ISO 8601, UTC) to the minute."""
+        said = str(utc or "")
+        return f"{said[:10]} {said[11:16]} UTC" if len(said) >= 16 else said
+
     def difference(self, half_m3h: float) -> str:
         """Return how far two flows may lie apart, without the unit."""
         size = self.in_unit(half_m3h)
