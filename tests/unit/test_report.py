@@ -386,6 +386,10 @@ def test_what_each_fan_setting_gives_stands_on_the_page_to_keep(tmp_path: Path) 
     assert len(boost) == 2
 
 
+def test_the_page_to_keep_dates_the_filters(read_by_hand: Path) -> None:
+    assert "Clean, 2030-01-01" in page_of(read_by_hand, Options()).words
+
+
 def test_every_unit_and_language_goes_with_every_other(read_by_hand: Path) -> None:
     for language in languages():
         for unit in ("m3h", "ls", "cfm"):

@@ -41,12 +41,11 @@ def keep(g: Gathered, words: ReportWords) -> list[Block]:
         *as_read_note(g, words),
     ]
     out += _settings(g, words)
-    filters = g.visit.state.answers.get("filters")
     out += [
         blocks.heading(r("look_again"), 3),
         blocks.facts(
             [
-                (r("filters"), words.word("answer", str(filters)) if filters is not None else r("not_noted")),
+                (r("filters"), _filters(g, words)),
                 (r("filters_next"), r("filters_often")),
                 (r("flows_next"), r("flows_when", date=_year_after(g.date))),
                 (r("hood_next"), _hood_due(g, words)),
@@ -83,6 +82,14 @@ def trust(g: Gathered, words: ReportWords) -> list[Block]:
         blocks.lines_to_sign([r("sign_who"), r("sign_when")]),
     ]
     return out
+
+
+def _filters(g: Gathered, words: ReportWords) -> str:
+    """Return how the filters were, and on which day that was noted."""
+    noted = [e for e in g.entries if e.get("kind") == "answer" and e.get("question") == "filters" and e.get("value")]
+    if not noted:
+        return words.r("not_noted")
+    return f"{words.word('answer', str(noted[-1]['value']))}, {str(noted[-1].get('utc', ''))[:10]}"
 
 
 def _valve(words: ReportWords, said: Mapping[str, object] | None) -> tuple[str, str]:
