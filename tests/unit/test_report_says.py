@@ -195,3 +195,10 @@ def test_page_one_warns_of_more_drawn_out_than_comes_in_where_that_is_sure(tmp_p
     assert said in to_do(folder)
     even = read(begun(tmp_path / "even"), S1=30.0, S2=20.0, E1=50.0)
     assert said not in to_do(even)
+
+
+def test_cautions_that_exclude_each_other_say_that_it_is_not_known_which(tmp_path: Path) -> None:
+    even = words(read(begun(tmp_path / "even"), S1=30.0, S2=20.0, E1=50.0))
+    both = [Words("en")(f"house.{one}_pressure") for one in ("under", "over")]
+    at = even.index(Words("en")("report.either_way"))
+    assert sorted(even[at + 1 : at + 3]) == sorted(both)

@@ -19,14 +19,14 @@ from hoodtrace.reporting.report_words import DASH, PLUS_MINUS, ReportWords
 from hoodtrace.reporting.texts import NO_BREAK, key_of
 
 if TYPE_CHECKING:
-    from hoodtrace.balancing.whole import SideNow
+    from hoodtrace.balancing.whole import SideNow, Whole
     from hoodtrace.dwelling.customer import Customer
     from hoodtrace.dwelling.state import Entry
 
 AS_READ = "\N{DAGGER}"
 """Marks a flow that is as read with the hood on."""
 _LONGEST_WHY = 3
-_BOTH_WAYS = ("house.under_pressure", "house.over_pressure")
+BOTH_WAYS = ("house.under_pressure", "house.over_pressure")
 _BACK = ("controls_back", "covers_back", "filters_back")
 
 
@@ -112,6 +112,11 @@ def limit_words(t: OfTerminal, words: ReportWords) -> str:
         return DASH
     flow = words.bare_flow(t.design_m3h)
     return flow if t.terminal.limit == "around" else words.r(f"limit_{key_of(t.terminal.limit)}", flow=flow)
+
+
+def goes_both_ways(found: Whole | None) -> bool:
+    """Whether the dwelling's pressure may be either way: both cautions of it are there."""
+    return found is not None and {said.key for said in found.cautions}.issuperset(BOTH_WAYS)
 
 
 def _customer(customer: Customer, words: ReportWords) -> list[tuple[str, str]]:
@@ -209,9 +214,8 @@ def _to_do(g: Gathered, words: ReportWords) -> list[str]:
         out.append(words.flat(Say("refused.stopped")))
     if found is not None:
         # More in than out, or less: only where it can be told which; all of them stand among the cautions.
-        both = {said.key for said in found.cautions}.issuperset(_BOTH_WAYS)
         judged = [one.verdict for _, one in found.balances]
-        aside = _BOTH_WAYS if both or (judged and "outside" not in judged) else ()
+        aside = BOTH_WAYS if goes_both_ways(found) or (judged and "outside" not in judged) else ()
         out += [words.flat(each) for said in found.cautions if said.key not in aside for each in caution_says(said)]
     out += _not_right(g, words)
     if found is not None:

@@ -12,7 +12,7 @@ from hoodtrace.dwelling.questions import FLUE, flue_not_excluded
 from hoodtrace.dwelling.result import result
 from hoodtrace.reporting import blocks
 from hoodtrace.reporting.blocks import Block
-from hoodtrace.reporting.report_front import as_read_note, now_words
+from hoodtrace.reporting.report_front import BOTH_WAYS, as_read_note, goes_both_ways, now_words
 from hoodtrace.reporting.report_gathered import Gathered, OfTerminal
 from hoodtrace.reporting.report_words import DASH, ReportWords
 from hoodtrace.reporting.texts import key_of
@@ -166,5 +166,8 @@ def _accredited(g: Gathered, words: ReportWords) -> list[str]:
 def _cautions(g: Gathered, words: ReportWords) -> list[str]:
     flue = FLUE if flue_not_excluded(g.visit.plan, g.visit.state) else ("flue_stop",)
     out = [words("caution." + key_of(each)) for each in (*flue, *_CAUTIONS)]
-    out += [words.flat(each) for said in (g.balanced.cautions if g.balanced else ()) for each in caution_says(said)]
+    for said in g.balanced.cautions if g.balanced is not None else ():
+        if said.key in BOTH_WAYS and goes_both_ways(g.balanced):
+            out.append(words.r("either_way"))
+        out += [words.flat(each) for each in caution_says(said)]
     return [*dict.fromkeys(out), words.r("caution_damp"), words.r("caution_codes")]
